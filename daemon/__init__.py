@@ -1,0 +1,1 @@
+"""The long-running service: the only room that knows time, disk, network and people."""

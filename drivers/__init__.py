@@ -1,0 +1,1 @@
+"""The devices: bytes on a line, frames on disk, and the simulated rig."""

@@ -1,0 +1,195 @@
+"""The tables and keys of the config, with their types and ranges; nothing here looks across tables.
+
+Strict on purpose: ``"588"`` is not a number, ``1`` is not ``true``, and an unknown key is a mistake, since a
+key that is silently ignored is found out under the stars.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Side = Literal["inward", "outward"]
+Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"^[^\x00-\x1f\x7f]+$")]
+Keyword = Annotated[str, Field(min_length=1, max_length=68, pattern=r"^[A-Z0-9_\- ]+$")]
+Steps = Annotated[float, Field(ge=-1e8, le=1e8)]
+Share = Annotated[float, Field(gt=0.0, lt=1.0)]
+Words = Annotated[tuple[Text, ...], Field(strict=False, min_length=1, max_length=200)]
+
+
+class Table(BaseModel):
+    """What every table of the config has in common."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+class RigTable(Table):
+    """What the rig is called in the profile and the report."""
+
+    name: Text = "unnamed rig"
+
+
+class OpticsTable(Table):
+    """The telescope and the sensor; ``aperture_mm`` is the clear diameter behind the mask."""
+
+    focal_length_mm: Annotated[float, Field(ge=10.0, le=100_000.0)]
+    aperture_mm: Annotated[float, Field(ge=5.0, le=10_000.0)]
+    obstruction_ratio: Annotated[float, Field(ge=0.0, lt=1.0)]
+    pixel_um: Annotated[float, Field(ge=0.5, le=100.0)]
+    step_um: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
+
+
+class MaskTable(Table):
+    """The mask: period is slit plus bar, the arm angle between the straight set and one tilted set."""
+
+    slit_period_mm: Annotated[float, Field(gt=0.0, le=1000.0)]
+    arm_angle_deg: Annotated[float, Field(gt=0.0, lt=90.0)]
+    slit_duty: Share | None = None
+    orientation_deg: Annotated[float, Field(ge=-360.0, le=360.0)] | None = None
+
+
+class FitsTable(Table):
+    """Which header keyword carries what, and which plane of a colour mosaic is measured."""
+
+    position: Keyword | None = None
+    temperature: Keyword | None = None
+    filter: Keyword = "FILTER"
+    exposure: Keyword = "EXPTIME"
+    time: Keyword = "DATE-OBS"
+    pixel_um: Keyword | None = None
+    electrons_per_adu: Keyword | None = None
+    mosaic: Annotated[str, Field(pattern="^[RGBL]{4}$")] | None = None
+    plane: Literal["R", "G", "G1", "G2", "B", "L"] | None = None
+
+
+class CameraTable(Table):
+    """The camera's numbers, and for the commands that expose how a frame is asked for."""
+
+    electrons_per_adu: Annotated[float, Field(gt=0.0, le=1e6)]
+    read_noise_electrons: Annotated[float, Field(ge=0.0, le=1000.0)]
+    saturation_adu: Annotated[float, Field(gt=0.0, le=1e9)]
+    pedestal_adu: Annotated[float, Field(ge=0.0, le=1e9)]
+    kind: Literal["simulated", "command", "folder"] | None = None
+    command: Words | None = None
+    folder: Text | None = None
+    deadline_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 60.0
+    readout_s: Annotated[float, Field(ge=0.0, le=600.0)] = 1.0
+    exposure_shortest_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 0.5
+    exposure_longest_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 60.0
+
+
+class FilterTable(Table):
+    """One filter: ``width_nm`` is the full width of its band, flat in photons."""
+
+    name: Text
+    centre_nm: Annotated[float, Field(ge=200.0, le=2500.0)]
+    width_nm: Annotated[float, Field(gt=0.0, le=2000.0)]
+    exposure_s: Annotated[float, Field(gt=0.0, le=3600.0)]
+    reference: bool = False
+    slot: Annotated[int, Field(ge=0, le=99)] | None = None
+
+
+class FocuserTable(Table):
+    """The focuser: which way its counts rise, and how to reach and treat it."""
+
+    outward: Literal["rising", "falling"] = "rising"
+    port: Text | None = None
+    description: Text | None = None
+    overshoot_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
+    final_side: Side = "inward"
+    settle_s: Annotated[float, Field(ge=0.0, le=120.0)] = 0.5
+    tolerance_steps: Annotated[float, Field(ge=0.0, le=1000.0)] = 1.0
+    compensation: Literal["none", "controller", "unknown"] = "unknown"
+
+
+class LimitsTable(Table):
+    """Soft limits in the controller's own counts; targets and overshoots both stay inside."""
+
+    low_steps: Steps
+    high_steps: Steps
+
+
+class WheelTable(Table):
+    """The filter wheel."""
+
+    port: Text
+    description: Text
+    settle_s: Annotated[float, Field(ge=0.0, le=120.0)] = 0.5
+
+
+class ThermometerTable(Table):
+    """Where the tube's temperature comes from."""
+
+    kind: Literal["focuser", "serial", "file", "none"]
+    port: Text | None = None
+    description: Text | None = None
+    file: Text | None = None
+    degrees_per_unit: Annotated[float, Field(gt=0.0, le=1000.0)] = 1.0
+    oldest_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 120.0
+
+
+class TemperatureGate(Table):
+    """Hold while the temperature moves fast: trip above one rate, resume below a lower one."""
+
+    trip_c_per_h: Annotated[float, Field(gt=0.0, le=100.0)]
+    resume_c_per_h: Annotated[float, Field(ge=0.0, le=100.0)]
+    settle_s: Annotated[float, Field(ge=0.0, le=7200.0)] = 120.0
+    longest_hold_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 3600.0
+
+
+class StarGate(Table):
+    """Hold while the star is dimmer than a share of its best (cloud)."""
+
+    trip_share: Share
+    resume_share: Share
+    settle_s: Annotated[float, Field(ge=0.0, le=7200.0)] = 30.0
+    longest_hold_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 3600.0
+
+
+class DiskGate(Table):
+    """Stop taking frames when the disk runs full."""
+
+    least_free_gb: Annotated[float, Field(gt=0.0, le=1e6)]
+
+
+class GatesTable(Table):
+    """What must hold before each observation; a gate that is left out is not watched."""
+
+    temperature: TemperatureGate | None = None
+    star: StarGate | None = None
+    disk: DiskGate | None = None
+
+
+class RoutinesTable(Table):
+    """How far and how finely the routines look, and how sure they must be; steps are motor steps."""
+
+    start_steps: Steps | None = None
+    search_half_range_steps: Annotated[float, Field(gt=0.0, le=1e7)] | None = None
+    largest_backlash_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] = 300.0
+    look_spacing_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
+    offsets_within_steps: Annotated[float, Field(gt=0.0, le=10_000.0)] | None = None
+    backlash_within_steps: Annotated[float, Field(gt=0.0, le=10_000.0)] | None = None
+    time_budget_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 7200.0
+
+
+class StarTable(Table):
+    """The calibration star, for the record; its colour weights a broad band."""
+
+    name: Text | None = None
+    colour_bv_mag: Annotated[float, Field(ge=-1.0, le=6.0)] | None = None
+    altitude_deg: Annotated[float, Field(ge=0.0, le=90.0)] | None = None
+
+
+class ServiceTable(Table):
+    """The service: where it keeps its state and where it listens."""
+
+    state: Text | None = None
+    listen: Annotated[str, Field(pattern=r"^(\[[0-9a-fA-F:]+\]|[A-Za-z0-9.\-]+):\d{1,5}$")] = "127.0.0.1:8642"
+
+
+class SimulatedTable(Table):
+    """The simulated rig that stands in for devices: built-in, or a rig file of one's own."""
+
+    rig: Text = "built-in"
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1

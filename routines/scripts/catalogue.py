@@ -1,0 +1,68 @@
+"""The routines by name, with the version that a resume insists on and the parameters that a run stores."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, fields, is_dataclass
+from typing import Any, cast, get_type_hints
+
+from routines.observations import Method
+from routines.scripts import backlash, characterise, find_focus, offsets
+from routines.scripts.common import TrainFacts
+from routines.steps import Script
+
+
+@dataclass(frozen=True, slots=True)
+class Routine:
+    """A routine: raise ``version`` whenever the steps it yields for the same answers change."""
+
+    name: str
+    version: int
+    method: Method
+    parameters: type[Any]
+    make: Callable[[TrainFacts, Any], Script]
+
+
+_ALL = (
+    Routine("find_focus", find_focus.VERSION, "mask", find_focus.FindFocus, find_focus.find_focus),
+    Routine("backlash", backlash.VERSION, "mask", backlash.Backlash, backlash.backlash),
+    Routine("offsets", offsets.VERSION, "mask", offsets.Offsets, offsets.offsets),
+    Routine(
+        "characterise",
+        # A routine made of parts changes when any of them does.
+        characterise.VERSION * 1_000_000
+        + find_focus.VERSION * 10_000
+        + backlash.VERSION * 100
+        + offsets.VERSION,
+        "mask",
+        characterise.Characterise,
+        characterise.characterise,
+    ),
+)
+ROUTINES: dict[str, Routine] = {routine.name: routine for routine in _ALL}
+
+
+def parameters_to_dict(facts: TrainFacts, how: Any) -> dict[str, Any]:
+    """Return the JSON form of everything that a script was started with."""
+    return {"facts": asdict(facts), "how": asdict(how)}
+
+
+def script_from_dict(routine: Routine, stored: dict[str, Any]) -> Script:
+    """Return a fresh script from stored parameters; TypeError or KeyError where they do not fit."""
+    facts = _built(TrainFacts, stored["facts"])
+    return routine.make(cast(TrainFacts, facts), _built(routine.parameters, stored["how"]))
+
+
+def _built(kind: type[Any], values: dict[str, Any]) -> Any:
+    """Return a dataclass from its JSON form: nested ones are built, lists become tuples."""
+    hints = get_type_hints(kind)
+    known = {item.name for item in fields(kind)}
+    if unknown := sorted(set(values) - known):
+        raise TypeError(f"{kind.__name__} has no {', '.join(unknown)}")
+    return kind(**{name: _value(hints[name], value) for name, value in values.items()})
+
+
+def _value(hint: Any, value: Any) -> Any:
+    if isinstance(value, dict) and isinstance(hint, type) and is_dataclass(hint):
+        return _built(hint, value)
+    return tuple(value) if isinstance(value, list) else value

@@ -1,0 +1,188 @@
+"""What every routine shares: the facts it starts from, how it refuses, and its smallest building blocks.
+
+A part is a generator that yields steps and returns what it learnt; a routine is a part that returns a plain
+dictionary. A refusal is raised inside the script and ends it in ``concluded``, never in the conductor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from routines.observations import Observation
+from routines.steps import (
+    Answer,
+    Approach,
+    Arrived,
+    Estimate,
+    Estimated,
+    Failed,
+    Observe,
+    Script,
+    Seen,
+    SelectFilter,
+    Step,
+    Travel,
+)
+
+T = TypeVar("T")
+Part = Generator[Step, Answer, T]
+
+
+class Refused(Exception):
+    """The routine cannot go on; ``code`` is for programs, the message for people."""
+
+    def __init__(self, code: str, message: str) -> None:
+        super().__init__(message)
+        self.code = code
+        self.message = message
+
+
+@dataclass(frozen=True, slots=True)
+class TrainFacts:
+    """What is known of a focus train before the first look; positions are in steps, rising outward.
+
+    ``play_bound_steps`` is what the backlash, its transition included, surely stays under: it is the
+    overshoot until the backlash has been measured. ``reach_px`` is the spike error up to which looks on
+    either side of focus are wanted. ``expected_slope_px_per_step`` is a magnitude; the looks decide its sign.
+    """
+
+    start_position_steps: float
+    low_limit_steps: float
+    high_limit_steps: float
+    play_bound_steps: float
+    final_side: int
+    filters: tuple[str, ...]
+    reference_filter: str
+    reach_px: float
+    expected_slope_px_per_step: float | None = None
+    margin_steps: float = 10.0
+
+    def __post_init__(self) -> None:
+        if self.final_side not in (1, -1):
+            raise ValueError(f"final_side is +1 (outward) or -1 (inward), not {self.final_side}")
+        if self.reference_filter not in self.filters:
+            raise ValueError(f"the reference filter {self.reference_filter!r} is not among {self.filters}")
+        if self.reach_px <= 0 or self.play_bound_steps <= 0:
+            raise ValueError("reach_px and play_bound_steps must be above zero")
+
+    def require_inside(self, low_steps: float, high_steps: float, purpose: str) -> None:
+        """Refuse when a stretch that is about to be visited leaves the soft limits."""
+        if low_steps < self.low_limit_steps or high_steps > self.high_limit_steps:
+            raise Refused(
+                "outside_limits",
+                f"{purpose} needs {low_steps:.0f} to {high_steps:.0f} steps (counted outward), but the soft "
+                f"limits are {self.low_limit_steps:.0f} to {self.high_limit_steps:.0f}. Start nearer to "
+                "focus, lower the play bound, or widen the limits if the mechanics allow it.",
+            )
+
+    def require_approach_inside(self, position_steps: float, overshoot_steps: float, purpose: str) -> None:
+        """Refuse when a position or the overshoot before it leaves the soft limits."""
+        entry = position_steps - self.final_side * overshoot_steps
+        self.require_inside(min(position_steps, entry), max(position_steps, entry), purpose)
+
+
+@dataclass(frozen=True, slots=True)
+class Focus:
+    """Where the spike error is near zero on the final side, and how it changes with the motor."""
+
+    position_steps: float
+    slope_px_per_step: float
+
+    def place_steps(self, error_px: float) -> float:
+        """Return how far outward of focus a spike error puts the drawtube, in steps."""
+        return error_px / self.slope_px_per_step
+
+
+def concluded(part: Part[dict[str, Any]]) -> Script:
+    """Run a part to its end; a refusal becomes an outcome with a code and a message."""
+    try:
+        result = yield from part
+    except Refused as refusal:
+        return {"outcome": "failed", "code": refusal.code, "message": refusal.message}
+    return {"outcome": "done", **result}
+
+
+def _accept(answer: Answer) -> Answer:
+    if isinstance(answer, Failed):
+        raise Refused(answer.code, answer.message)
+    return answer
+
+
+def travel(position_steps: float) -> Part[Arrived]:
+    """Go straight to a place."""
+    answer = _accept((yield Travel(float(round(position_steps)))))
+    assert isinstance(answer, Arrived)
+    return answer
+
+
+def approach(position_steps: float, side: int, overshoot_steps: float) -> Part[Arrived]:
+    """Come to a place from a side, with the slack taken up."""
+    step = Approach(float(round(position_steps)), side, float(round(overshoot_steps)))
+    answer = _accept((yield step))
+    assert isinstance(answer, Arrived)
+    return answer
+
+
+def select(filter_name: str) -> Part[None]:
+    """Turn the wheel to a filter."""
+    _accept((yield SelectFilter(filter_name)))
+
+
+def glance(filter_name: str, *, marker: bool = False) -> Part[Observation]:
+    """Take one look; it may hold no value."""
+    answer = _accept((yield Observe(filter_name, marker=marker)))
+    assert isinstance(answer, Seen)
+    return answer.observation
+
+
+def look(filter_name: str, *, marker: bool = False) -> Part[Observation]:
+    """Take a look, and a second one where the first holds no value; the answer may still hold none."""
+    seen = yield from glance(filter_name, marker=marker)
+    if not seen.measured:
+        seen = yield from glance(filter_name, marker=marker)
+    return seen
+
+
+def estimate(want: str) -> Part[Estimated]:
+    """Ask what is known so far; a fit that failed knows nothing."""
+    answer = yield Estimate(want)
+    if isinstance(answer, Failed):
+        return Estimated(flags=(answer.code,))
+    assert isinstance(answer, Estimated)
+    return answer
+
+
+def why_unseen(seen: Observation) -> Refused:
+    """Return the refusal for a look that gave no number twice."""
+    reasons = ", ".join(seen.flags) or "no reason given"
+    code = next(
+        (flag for flag in seen.flags if flag in ("no_star", "no_mask_pattern", "too_faint")), "not_measured"
+    )
+    return Refused(
+        code,
+        f"no spike error could be measured in filter {seen.filter} at {seen.position_steps:.0f} steps "
+        f"({reasons}). Check that the mask is on, a bright star is centred, and the exposure suits "
+        "the filter.",
+    )
+
+
+def number_of(known: Estimated, name: str) -> dict[str, Any] | None:
+    """Return a named number of an estimate, or None when it is not known."""
+    found = known.numbers.get(name)
+    return found if isinstance(found, dict) else None
+
+
+def overshoot_from(known: Estimated, facts: TrainFacts) -> float:
+    """Return the overshoot that surely takes up the slack: upper bound of B, all of w, and a margin.
+
+    While the backlash is not known it is the configured bound, and never more than that.
+    """
+    backlash = number_of(known, "backlash_steps")
+    if backlash is None:
+        return facts.play_bound_steps
+    transition = number_of(known, "transition_steps")
+    width = 0.0 if transition is None else max(0.0, transition["high95"])
+    wanted = max(0.0, backlash["high95"]) + width + facts.margin_steps
+    return float(min(facts.play_bound_steps, wanted))

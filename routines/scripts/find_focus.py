@@ -1,0 +1,181 @@
+"""Find best focus with the mask from wherever the focuser stands.
+
+Two looks on one engaged flank give the slope and its sign; then it is a walk along a straight line. What
+the optics predict for the slope only sizes the first stride.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import hypot
+from typing import Any
+
+from routines.observations import Observation
+from routines.scripts.common import (
+    Focus,
+    Part,
+    Refused,
+    TrainFacts,
+    approach,
+    concluded,
+    look,
+    select,
+    travel,
+    why_unseen,
+)
+from routines.steps import Remark, Script
+
+VERSION = 1
+
+_CAUSES = (
+    "In the order worth checking: the drawtube is locked; the motor's coupling is loose; the grease is "
+    "frozen or the load too heavy; the drawtube is at its end stop."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FindFocus:
+    """How to search: strides in steps or in pixels of spike error, and when to give up.
+
+    ``first_stride_steps`` is used where the slope is not known beforehand, ``first_stride_px`` where it is.
+    """
+
+    first_stride_steps: float = 30.0
+    first_stride_px: float = 0.8
+    close_px: float = 0.15
+    most_looks: int = 16
+    search_stride_steps: float = 200.0
+    search_looks: int = 4
+    longest_walk_px: float = 8.0
+
+
+def find_focus(facts: TrainFacts, how: FindFocus | None = None) -> Script:
+    """Return the routine's script; it ends with the focus position and the slope."""
+    return concluded(_routine(facts, how or FindFocus()))
+
+
+def _routine(facts: TrainFacts, how: FindFocus) -> Part[dict[str, Any]]:
+    focus = yield from focus_found(facts, how)
+    return {"position_steps": focus.position_steps, "slope_px_per_step": focus.slope_px_per_step}
+
+
+def focus_found(facts: TrainFacts, how: FindFocus) -> Part[Focus]:
+    """Walk to focus in the reference filter, on the final side; refuse with the reason where that fails."""
+    yield Remark(0.0, "Looking for focus from where the focuser stands.")
+    yield from select(facts.reference_filter)
+    first = yield from _first_look(facts, how)
+    second = yield from _second_look(facts, how, first)
+    return (yield from _walk(facts, how, first, second))
+
+
+def _come_to(facts: TrainFacts, position_steps: float, purpose: str) -> Part[None]:
+    facts.require_approach_inside(position_steps, facts.play_bound_steps, purpose)
+    yield from approach(position_steps, facts.final_side, facts.play_bound_steps)
+
+
+def _reachable(facts: TrainFacts, position_steps: float) -> float:
+    """Return the place nearest to a position that can be approached with the overshoot inside the limits."""
+    low, high = facts.low_limit_steps, facts.high_limit_steps
+    if facts.final_side > 0:
+        low += facts.play_bound_steps
+    else:
+        high -= facts.play_bound_steps
+    if low > high:
+        facts.require_inside(low - facts.play_bound_steps, low + facts.play_bound_steps, "any approach")
+    return min(max(position_steps, low), high)
+
+
+def _first_look(facts: TrainFacts, how: FindFocus) -> Part[Observation]:
+    """Look where we stand, then further and further to both sides until something can be measured."""
+    start = _reachable(facts, facts.start_position_steps)
+    unseen: Observation | None = None
+    for turn in range(how.search_looks + 1):
+        away = (turn + 1) // 2 * how.search_stride_steps * (1 if turn % 2 else -1)
+        place = _reachable(facts, start + away)
+        yield from _come_to(facts, place, "the first look")
+        seen = yield from look(facts.reference_filter)
+        if seen.measured:
+            return seen
+        unseen = unseen or seen
+    assert unseen is not None
+    raise why_unseen(unseen)
+
+
+def _stride_steps(facts: TrainFacts, how: FindFocus) -> float:
+    if facts.expected_slope_px_per_step:
+        return max(1.0, how.first_stride_px / abs(facts.expected_slope_px_per_step))
+    return how.first_stride_steps
+
+
+def _differ(one: Observation, other: Observation) -> bool:
+    """Tell whether two looks differ by more than their noise could explain."""
+    assert one.value_px is not None and other.value_px is not None
+    return abs(other.value_px - one.value_px) > max(0.1, 6.0 * hypot(one.u_px or 0.0, other.u_px or 0.0))
+
+
+def _second_look(facts: TrainFacts, how: FindFocus, first: Observation) -> Part[Observation]:
+    """Go on in the same direction until the star answers; the slack was taken up before the first look."""
+    stride = _stride_steps(facts, how)
+    for _ in range(4):
+        place = first.position_steps + facts.final_side * stride
+        seen: Observation | None = None
+        if facts.low_limit_steps <= place <= facts.high_limit_steps:
+            yield from travel(place)
+            seen = yield from look(facts.reference_filter)
+        if seen is None or not seen.measured:
+            return (yield from _look_behind(facts, first, min(stride, _stride_steps(facts, how))))
+        if _differ(first, seen):
+            return seen
+        stride *= 2.0
+    raise Refused(
+        "does_not_follow",
+        f"the spike error stayed at {first.value_px:+.2f} px while the motor went {stride / 2.0:.0f} steps "
+        f"in one direction, after its slack had been taken up. {_CAUSES}",
+    )
+
+
+def _look_behind(facts: TrainFacts, first: Observation, stride_steps: float) -> Part[Observation]:
+    """Take the second look on the other side of the first, where going on leads out of range."""
+    for factor in (1.0, 3.0):
+        yield from _come_to(
+            facts, first.position_steps - facts.final_side * factor * stride_steps, "the second look"
+        )
+        seen = yield from look(facts.reference_filter)
+        if not seen.measured:
+            raise why_unseen(seen)
+        if _differ(first, seen):
+            return seen
+    raise Refused(
+        "does_not_follow",
+        f"the spike error stayed at {first.value_px:+.2f} px although the motor moved. {_CAUSES}",
+    )
+
+
+def _slope(one: Observation, other: Observation) -> float:
+    assert one.value_px is not None and other.value_px is not None
+    return (other.value_px - one.value_px) / (other.position_steps - one.position_steps)
+
+
+def _walk(facts: TrainFacts, how: FindFocus, first: Observation, second: Observation) -> Part[Focus]:
+    """Follow the straight line to zero, correcting the slope on the way."""
+    here, slope, anchor = second, _slope(first, second), first
+    for _ in range(how.most_looks):
+        assert here.value_px is not None
+        if abs(here.value_px) <= max(how.close_px, 3.0 * (here.u_px or 0.0)):
+            return Focus(here.position_steps - here.value_px / slope, slope)
+        error = max(-how.longest_walk_px, min(how.longest_walk_px, here.value_px))
+        yield from _come_to(
+            facts, here.position_steps - error / slope, "best focus, as the looks predict it,"
+        )
+        seen = yield from look(facts.reference_filter)
+        if not seen.measured:
+            raise why_unseen(seen)
+        anchor = max((anchor, here), key=lambda old: abs(old.position_steps - seen.position_steps))
+        if anchor.position_steps != seen.position_steps and _differ(anchor, seen):
+            slope = _slope(anchor, seen)
+        here = seen
+    raise Refused(
+        "no_convergence",
+        f"after {how.most_looks} looks the spike error is still {here.value_px:+.2f} px at "
+        f"{here.position_steps:.0f} steps. The star may be drifting out of the frame, or the drawtube slips.",
+    )

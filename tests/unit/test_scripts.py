@@ -1,0 +1,309 @@
+"""Each routine is driven against a small focus train of the test's own; what it asks for is checked."""
+
+import itertools
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from routines.observations import INWARD, OUTWARD, Observation
+from routines.quantity import Quantity
+from routines.scripts.backlash import Backlash, backlash
+from routines.scripts.catalogue import ROUTINES, parameters_to_dict, script_from_dict
+from routines.scripts.characterise import Characterise, characterise
+from routines.scripts.common import TrainFacts, overshoot_from
+from routines.scripts.find_focus import find_focus
+from routines.scripts.listing import PretendedTrain, legs_of, list_steps
+from routines.scripts.offsets import Offsets, offsets
+from routines.steps import (
+    Approach,
+    Arrived,
+    Await,
+    Estimate,
+    Estimated,
+    Failed,
+    Noted,
+    Observe,
+    Released,
+    Seen,
+    Selected,
+    SelectFilter,
+    Travel,
+    answer_from_dict,
+    answer_to_dict,
+)
+
+FILTERS = ("Clear", "Red", "Green", "Blue")
+FACTS = TrainFacts(
+    start_position_steps=5200.0,
+    low_limit_steps=0.0,
+    high_limit_steps=10_000.0,
+    play_bound_steps=250.0,
+    final_side=INWARD,
+    filters=FILTERS,
+    reference_filter="Clear",
+    reach_px=2.0,
+    expected_slope_px_per_step=0.05,
+)
+
+
+class Train:
+    """Play with a sharp edge, a straight line for the star, noise by the number of the look."""
+
+    def __init__(self, *, play=90.0, slope=0.05, focus=5000.0, offsets=(0.0, 24.0, -9.0, -30.0), **faults):
+        self.play, self.slope, self.focus = play, slope, focus
+        self.offsets = dict(zip(FILTERS, offsets, strict=True))
+        self.seen_px = faults.get("seen_px", 30.0)
+        self.stuck = faults.get("stuck", False)
+        self.sees = faults.get("sees", True)
+        self.noise = np.random.default_rng(5).normal(0.0, 0.03, 1000)
+        self.motor = faults.get("start", FACTS.start_position_steps)
+        self.tube = self.motor
+        self.steps, self.looks, self.places = [], [], [self.motor]
+
+    def go(self, place):
+        self.motor = place
+        self.places.append(place)
+        if not self.stuck:
+            self.tube = min(max(self.tube, place - self.play), place)
+
+    def look(self, step):
+        error = self.slope * (self.tube - self.focus - self.offsets[step.filter])
+        seen = self.sees and abs(error) < self.seen_px
+        number = len(self.looks)
+        observation = Observation(
+            number=number,
+            filter=step.filter,
+            position_steps=self.motor,
+            value_px=error + self.noise[number] if seen else None,
+            u_px=0.03 if seen else None,
+            flags=() if seen else ("no_star",),
+            marker=step.marker,
+        )
+        self.looks.append((observation, self.tube))
+        return Seen(observation)
+
+    def __call__(self, step):
+        self.steps.append(step)
+        if isinstance(step, (Travel, Approach)):
+            for place in legs_of(step):
+                self.go(place)
+            return Arrived(self.motor, 0, 0.0)
+        if isinstance(step, Observe):
+            return self.look(step)
+        if isinstance(step, SelectFilter):
+            return Selected(step.filter)
+        if isinstance(step, Estimate):
+            return Estimated({"backlash_steps": Quantity.gaussian(self.play, 2.0).as_dict()})
+        return Released(0.0) if isinstance(step, Await) else Noted()
+
+
+def mirrored(facts):
+    return replace(
+        facts,
+        start_position_steps=-facts.start_position_steps,
+        low_limit_steps=-facts.high_limit_steps,
+        high_limit_steps=-facts.low_limit_steps,
+    )
+
+
+@pytest.mark.parametrize("slope", [0.05, -0.05, 0.008, -0.2])
+@pytest.mark.parametrize("start", [4990.0, 5200.0, 4700.0])
+@pytest.mark.parametrize("expected", [0.05, None])
+@pytest.mark.parametrize("side", [INWARD, OUTWARD])
+def test_find_focus_ends_at_the_crossing_of_the_final_side(slope, start, expected, side):
+    train = Train(slope=slope, start=start)
+    facts = replace(FACTS, start_position_steps=start, expected_slope_px_per_step=expected, final_side=side)
+    result = list_steps(find_focus(facts), train).result
+    crossing = 5000.0 if side == INWARD else 5090.0
+    assert result["outcome"] == "done"
+    # Three of the noise's standard deviations, in steps, on both looks that made the line.
+    assert result["position_steps"] == pytest.approx(crossing, abs=max(3.0, 4 * 0.03 / abs(slope)))
+    assert result["slope_px_per_step"] == pytest.approx(slope, rel=0.25)
+    assert sum(look.measured for look, _ in train.looks) <= 8
+
+
+def test_find_focus_searches_both_ways_when_nothing_is_seen_at_the_start():
+    train = Train(start=5600.0, seen_px=12.0)
+    facts = replace(FACTS, start_position_steps=5600.0)
+    result = list_steps(find_focus(facts), train).result
+    assert result["outcome"] == "done"
+    assert result["position_steps"] == pytest.approx(5000.0, abs=3.0)
+
+
+def test_no_star_is_refused_by_name_after_the_search():
+    train = Train(sees=False)
+    result = list_steps(find_focus(FACTS), train).result
+    assert (result["outcome"], result["code"]) == ("failed", "no_star")
+    assert "bright star" in result["message"]
+
+
+def test_a_drawtube_that_does_not_follow_is_named_with_its_causes_in_order():
+    result = list_steps(find_focus(FACTS), Train(stuck=True)).result
+    assert result["code"] == "does_not_follow"
+    causes = [result["message"].index(word) for word in ("locked", "coupling", "grease", "end stop")]
+    assert causes == sorted(causes)
+
+
+def test_a_place_beyond_the_limits_is_refused_with_both():
+    narrow = replace(FACTS, low_limit_steps=5100.0, high_limit_steps=5700.0)
+    train = Train()
+    result = list_steps(find_focus(narrow), train).result
+    assert result["code"] == "outside_limits"
+    assert "5100" in result["message"]
+    assert min(train.places) >= 5100.0
+    assert max(train.places) <= 5700.0
+
+
+@pytest.mark.parametrize("play", [0.0, 12.0, 90.0, 210.0])
+@pytest.mark.parametrize("side", [INWARD, OUTWARD])
+@pytest.mark.parametrize("slope", [0.05, -0.05])
+def test_backlash_visits_both_flanks_and_the_dead_zone(play, side, slope):
+    train = Train(play=play, slope=slope)
+    result = list_steps(backlash(replace(FACTS, final_side=side)), train).result
+    assert result["outcome"] == "done"
+    on_inward = [look for look, tube in train.looks if abs(tube - look.position_steps) < 1e-6]
+    on_outward = [look for look, tube in train.looks if abs(tube - look.position_steps + play) < 1e-6]
+    between = [1 for look, tube in train.looks if 0.5 < look.position_steps - tube < play - 0.5]
+    assert len(on_inward) >= 5
+    assert len(on_outward) >= 4
+    if play > 50.0:
+        assert len(between) >= 6
+    # Every look stays near focus: the whole course is played within the reach of the spike error.
+    late = train.looks[6:]
+    assert max(abs(look.value_px) for look, _ in late) < 1.6 * FACTS.reach_px
+
+
+def test_marker_looks_return_to_the_same_place_on_the_same_side():
+    train = Train()
+    list_steps(backlash(FACTS), train)
+    markers = [(look.position_steps, tube) for look, tube in train.looks if look.marker]
+    assert len(markers) == 2
+    assert markers[0] == markers[1]
+
+
+def test_backlash_passes_go_one_way_each():
+    train = Train()
+    list_steps(backlash(FACTS, Backlash(passes=5)), train)
+    runs: list[list[float]] = []
+    for step in train.steps:
+        if isinstance(step, Approach):
+            runs.append([step.position_steps])
+        elif isinstance(step, Travel):
+            runs[-1].append(step.position_steps)
+    turns = [len({np.sign(b - a) for a, b in itertools.pairwise(run)}) for run in runs if len(run) > 3]
+    # The first pass and the one that discovers the play share an entry; each later pass has its own.
+    assert turns == [2, 1, 1, 1]
+
+
+def test_the_overshoot_is_the_bound_until_the_play_is_known_and_then_its_upper_bound():
+    assert overshoot_from(Estimated(), FACTS) == 250.0
+    known = Estimated(
+        {
+            "backlash_steps": Quantity(90.0, 2.0, 86.0, 94.0).as_dict(),
+            "transition_steps": Quantity.upper_limit(12.0).as_dict(),
+        }
+    )
+    assert overshoot_from(known, FACTS) == 94.0 + 12.0 + FACTS.margin_steps
+
+
+def test_a_slack_beyond_the_play_bound_is_no_backlash():
+    train = Train(play=600.0)
+    result = list_steps(backlash(FACTS), train).result
+    assert (result["outcome"], result["code"]) == ("failed", "does_not_follow")
+
+
+def test_offsets_take_every_filter_at_every_place_on_one_flank_in_turned_order():
+    train = Train()
+    result = list_steps(offsets(FACTS, Offsets(places=3, sweeps=2)), train).result
+    assert result["outcome"] == "done"
+    sweep = train.looks[-3 * 2 * len(FILTERS) :]
+    assert all(tube == look.position_steps for look, tube in sweep)
+    orders = [tuple(look.filter for look, _ in sweep[n : n + 4]) for n in range(0, len(sweep), 4)]
+    assert all(set(order) == set(FILTERS) for order in orders)
+    assert orders[1] == orders[0][::-1]
+    # A steady drift cancels: no filter is looked at earlier, on the whole, than another.
+    means = {
+        name: np.mean([n for n, (look, _) in enumerate(sweep) if look.filter == name]) for name in FILTERS
+    }
+    assert max(means.values()) - min(means.values()) < 1e-9
+
+
+def test_a_filter_in_which_nothing_is_seen_is_reported_and_does_not_end_the_run():
+    train = Train(offsets=(0.0, 24.0, -9.0, 3000.0))
+    result = list_steps(offsets(FACTS), train).result
+    assert result["outcome"] == "done"
+    assert result["unseen_filters"] == ["Blue"]
+
+
+def test_sweeps_reach_past_the_farthest_filter():
+    train = Train(offsets=(0.0, 70.0, -80.0, -30.0))
+    list_steps(offsets(FACTS), train)
+    swept = [look.position_steps for look, _ in train.looks[-32:]]
+    assert min(swept) < 5000.0 - 80.0
+    assert max(swept) > 5000.0 + 70.0
+
+
+def test_characterise_takes_a_bearable_number_of_frames_and_ends_in_focus():
+    train = Train()
+    result = list_steps(characterise(FACTS), train).result
+    assert result["outcome"] == "done"
+    assert 50 <= len(train.looks) <= 100
+    assert train.tube == pytest.approx(5000.0, abs=3.0)
+    assert result["overshoot_steps"] < FACTS.play_bound_steps
+
+
+def test_a_failed_step_ends_the_run_with_its_code():
+    train = Train()
+
+    def answer(step):
+        if len(train.looks) > 10 and isinstance(step, Observe):
+            return Failed("link_lost", "the focuser's cable went")
+        return train(step)
+
+    result = list_steps(characterise(FACTS), answer).result
+    assert (result["outcome"], result["code"]) == ("failed", "link_lost")
+
+
+def test_a_mask_that_nobody_puts_on_ends_the_run():
+    def answer(step):
+        return Failed("mask_on", "nobody answered within 900 s") if isinstance(step, Await) else Noted()
+
+    assert list_steps(characterise(FACTS), answer).result["code"] == "mask_on"
+
+
+@pytest.mark.parametrize("routine", ROUTINES.values(), ids=ROUTINES.keys())
+def test_every_routine_survives_a_trip_through_its_stored_parameters(routine):
+    stored = json.loads(json.dumps(parameters_to_dict(FACTS, routine.parameters())))
+    again = list_steps(script_from_dict(routine, stored), Train())
+    assert again == list_steps(routine.make(FACTS, routine.parameters()), Train())
+
+
+@pytest.mark.parametrize("routine", ROUTINES.values(), ids=ROUTINES.keys())
+def test_every_routine_is_listed_without_hardware(routine):
+    listing = list_steps(routine.make(FACTS, routine.parameters()), PretendedTrain(FACTS))
+    assert listing.result["outcome"] == "done"
+
+
+def test_a_parameter_that_the_routine_does_not_know_is_refused():
+    stored = parameters_to_dict(FACTS, Characterise())
+    stored["how"]["wishes"] = 3
+    with pytest.raises(TypeError, match="wishes"):
+        script_from_dict(ROUTINES["characterise"], stored)
+
+
+def test_answers_as_the_journal_returns_them_lead_to_the_same_steps():
+    def recorded(train):
+        return lambda step: answer_from_dict(json.loads(json.dumps(answer_to_dict(train(step)))))
+
+    assert list_steps(characterise(FACTS), Train()) == list_steps(characterise(FACTS), recorded(Train()))
+
+
+def test_bad_facts_and_parameters_are_refused():
+    with pytest.raises(ValueError, match="reference"):
+        replace(FACTS, reference_filter="Violet")
+    with pytest.raises(ValueError, match="final_side"):
+        replace(FACTS, final_side=0)
+    with pytest.raises(ValueError, match="odd"):
+        Backlash(engaged_looks=4)

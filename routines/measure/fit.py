@@ -1,0 +1,254 @@
+"""Maximum-likelihood fit of the forward model to one cut-out, by scoring.
+
+Photons are Poisson and the readout adds its own variance; each pixel is weighted by the variance that the
+model expects (not the one the data happen to show, which would bias faint frames). What the model cannot
+match is measured from the residuals, put into the variance as a fraction of the star's own light, and so
+ends up in the stated uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from routines.measure.cutout import Cutout
+from routines.measure.model import MaskedStar, StarState, moved
+
+_SHAPE_TERMS = 4
+DEFOCUS, PLACE_X, PLACE_Y, LOG_BLUR, FLUX = range(5)
+_NARROWEST_BLUR_PX = 0.7
+_WIDEST_BLUR_PX = 16.0
+_LARGEST_MISMATCH = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StarFit:
+    """A fitted star: its state, the covariance of (defocus, x, y, log blur, flux, plane), and the match.
+
+    ``background`` is the plane (level, slope_x, slope_y) in electrons and electrons per pixel.
+    ``deviance`` is the sum of squared normalised residuals of the used pixels under photon and read noise
+    alone, ``mismatch`` the fraction of the star's light by which frame and model differ beyond noise.
+    """
+
+    state: StarState
+    background: tuple[float, float, float]
+    covariance: NDArray[np.float64]
+    deviance: float
+    degrees_of_freedom: int
+    mismatch: float
+    converged: bool
+    used: NDArray[np.bool_]
+
+    @property
+    def defocus_u_um(self) -> float:
+        """Return the standard uncertainty of the defocus."""
+        return math.sqrt(self.covariance[DEFOCUS, DEFOCUS])
+
+    @property
+    def reduced_deviance(self) -> float:
+        """Return the deviance per degree of freedom: 1 when noise explains every residual."""
+        return self.deviance / max(self.degrees_of_freedom, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class FitLimits:
+    """How far the search may go: iterations, the defocus range, whether the blur is free."""
+
+    iterations: int = 12
+    reach_um: float = 1e9
+    free_blur: bool = True
+
+
+def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimits | None = None) -> StarFit:
+    """Fit a masked star near ``start``; isolated pixels that no star explains are left out.
+
+    The returned covariance includes photon and read noise and the mismatch, not the turbulence.
+    """
+    limits = limits or FitLimits()
+    used = cutout.usable.copy()
+    fit = _climb(star, cutout, start, used, limits, mismatch=0.0)
+    for _ in range(2):
+        residual, signal, variance = _residuals(star, cutout, fit)
+        strange = _isolated(residual / np.sqrt(variance), used)
+        mismatch = _mismatch(residual, signal, variance, used & ~strange)
+        if not strange.any() and abs(mismatch - fit.mismatch) < 0.002:
+            break
+        used &= ~strange
+        fit = _climb(star, cutout, fit.state, used, replace(limits, iterations=6), mismatch)
+    return fit
+
+
+def quick_fit(star: MaskedStar, cutout: Cutout, start: StarState, iterations: int) -> StarFit:
+    """Fit a few iterations with the blur held: enough to compare one starting defocus with another."""
+    limits = FitLimits(iterations=iterations, free_blur=False)
+    return _climb(star, cutout, start, cutout.usable, limits, mismatch=0.1)
+
+
+def _climb(
+    star: MaskedStar,
+    cutout: Cutout,
+    start: StarState,
+    used: NDArray[np.bool_],
+    limits: FitLimits,
+    mismatch: float,
+) -> StarFit:
+    """Iterate weighted least squares with expected variances until the step is a small part of its u."""
+    plane = _plane(cutout.size_px)
+    data = cutout.pixels[used].astype(np.float64)
+    state, level = start, _first_level(star, cutout, start, used)
+    converged = False
+    for _ in range(limits.iterations):
+        image, slopes = star.image_and_slopes(state)
+        design = _design(image, slopes, plane, used, level[0])
+        expected = design[:, _SHAPE_TERMS:] @ level
+        signal = np.maximum(design[:, FLUX] * level[0], 0.0)
+        variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + (mismatch * signal) ** 2
+        weighted = design / variance[:, None]
+        information = weighted.T @ design
+        if not limits.free_blur:
+            information[LOG_BLUR, :] = information[:, LOG_BLUR] = 0.0
+            information[LOG_BLUR, LOG_BLUR] = 1e12
+        covariance = _inverse(information)
+        step = covariance @ (weighted.T @ (data - expected))
+        step = _shortened(step)
+        state = _bounded(moved(state, step[:_SHAPE_TERMS]), limits, cutout.size_px)
+        level = level + step[_SHAPE_TERMS:]
+        level[0] = max(level[0], 1.0)
+        if _settled(step, covariance):
+            converged = True
+            break
+    return _finished(star, cutout, state, level, covariance, used, mismatch, converged)
+
+
+def _finished(
+    star: MaskedStar,
+    cutout: Cutout,
+    state: StarState,
+    level: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+    used: NDArray[np.bool_],
+    mismatch: float,
+    converged: bool,
+) -> StarFit:
+    """Return the fit with its deviance at the final state."""
+    state = replace(state, flux_electrons=float(level[0]))
+    background = (float(level[1]), float(level[2]), float(level[3]))
+    fit = StarFit(state, background, covariance, 0.0, int(used.sum()) - len(covariance), mismatch, converged, used)
+    residual, _, variance = _residuals(star, cutout, fit)
+    return replace(fit, deviance=float((residual[used] ** 2 / variance[used]).sum()))
+
+
+def _plane(size_px: int) -> NDArray[np.float64]:
+    """Return the background's terms, shape (3, n, n): level and slopes about the centre."""
+    axis = np.arange(size_px) - size_px / 2.0
+    ones = np.ones((size_px, size_px))
+    return np.stack([ones, ones * axis[None, :], ones * axis[:, None]])
+
+
+def _design(
+    image: NDArray[np.float32],
+    slopes: NDArray[np.float32],
+    plane: NDArray[np.float64],
+    used: NDArray[np.bool_],
+    flux: float,
+) -> NDArray[np.float64]:
+    """Return the derivatives of the expected pixels, shape (pixels, 8)."""
+    columns = [slope[used] * flux for slope in slopes] + [image[used]] + [term[used] for term in plane]
+    return np.stack(columns, axis=1).astype(np.float64)
+
+
+def _first_level(
+    star: MaskedStar, cutout: Cutout, start: StarState, used: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return flux and a flat background to start from: the border's median and what stands above it."""
+    pixels = cutout.pixels
+    border = np.concatenate([pixels[:6].ravel(), pixels[-6:].ravel(), pixels[:, :6].ravel(), pixels[:, -6:].ravel()])
+    fine = np.concatenate([used[:6].ravel(), used[-6:].ravel(), used[:, :6].ravel(), used[:, -6:].ravel()])
+    background = float(np.median(border[fine])) if fine.any() else float(np.median(pixels[used]))
+    if start.flux_electrons > 1.0:
+        return np.array([start.flux_electrons, background, 0.0, 0.0])
+    image = star.image(replace(start, flux_electrons=1.0))
+    flux = float((image[used] * (pixels[used] - background)).sum() / (image[used] ** 2).sum())
+    return np.array([max(flux, 10.0), background, 0.0, 0.0])
+
+
+def _inverse(information: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverse of an information matrix whose terms have very different units."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-30))
+    scaled = information * scale[:, None] * scale[None, :]
+    return np.asarray(np.linalg.pinv(scaled, hermitian=True, rcond=1e-12) * scale[:, None] * scale[None, :])
+
+
+def _shortened(step: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Limit a step to where the linear model still says something: 30 um, 2 px, 30 % of the blur."""
+    excess = np.abs(step[:_SHAPE_TERMS]) / np.array([30.0, 2.0, 2.0, 0.3])
+    return step / max(1.0, float(excess.max()))
+
+
+def _bounded(state: StarState, limits: FitLimits, size_px: int) -> StarState:
+    """Keep a state inside what templates and cut-out can show."""
+    return replace(
+        state,
+        defocus_um=float(np.clip(state.defocus_um, -limits.reach_um, limits.reach_um)),
+        x_px=float(np.clip(state.x_px, 0, size_px)),
+        y_px=float(np.clip(state.y_px, 0, size_px)),
+        blur_px=float(np.clip(state.blur_px, _NARROWEST_BLUR_PX, _WIDEST_BLUR_PX)),
+    )
+
+
+def _settled(step: NDArray[np.float64], covariance: NDArray[np.float64]) -> bool:
+    """Tell whether the shape terms moved by less than a twentieth of their uncertainty."""
+    u = np.sqrt(np.diag(covariance))[:_SHAPE_TERMS]
+    return bool((np.abs(step[:_SHAPE_TERMS]) < 0.05 * u + 1e-9).all())
+
+
+def _residuals(
+    star: MaskedStar, cutout: Cutout, fit: StarFit
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return residual, star signal and noise variance of each pixel, shape (n, n) each."""
+    signal = star.image(fit.state).astype(np.float64)
+    expected = signal + np.tensordot(np.array(fit.background), _plane(cutout.size_px), 1)
+    variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2
+    return cutout.pixels - expected, signal, variance
+
+
+def _isolated(deviation: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return pixels far off whose neighbours are not: hot pixels and cosmic rays, not a poor model."""
+    far = used & (np.abs(deviation) > 5.0)
+    if not far.any():
+        return far
+    padded = np.pad(np.where(used, deviation, 0.0), 1)
+    n = deviation.shape[0]
+    around = [padded[i : i + n, j : j + n] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
+    return np.asarray(far & (np.abs(np.median(around, axis=0)) < 0.25 * np.abs(deviation)))
+
+
+def _mismatch(
+    residual: NDArray[np.float64],
+    signal: NDArray[np.float64],
+    variance: NDArray[np.float64],
+    used: NDArray[np.bool_],
+) -> float:
+    """Return the fraction of the star's light by which the residuals exceed noise, where the star shows.
+
+    Solved so that the normalised residuals' mean square is one over the pixels in which the star's signal
+    is above the noise; zero when noise alone explains them to within its own scatter.
+    """
+    bright = used & (signal > np.sqrt(variance))
+    count = int(bright.sum())
+    if count < 20:
+        return 0.0
+    square, light, noise = residual[bright] ** 2, signal[bright] ** 2, variance[bright]
+    if float((square / noise).mean()) < 1.0 + 3.0 * math.sqrt(2.0 / count):
+        return 0.0
+    low, high = 0.0, _LARGEST_MISMATCH
+    for _ in range(20):
+        middle = 0.5 * (low + high)
+        if float((square / (noise + middle**2 * light)).mean()) > 1.0:
+            low = middle
+        else:
+            high = middle
+    return high

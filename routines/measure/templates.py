@@ -1,0 +1,216 @@
+"""The transfer functions of a masked star over defocus, for one filter: the expensive part, made once.
+
+An image of the star, on pixels, is a sum over wavelengths of diffraction through the masked pupil, blurred
+by the seeing, shifted to the star's place and summed over each pixel. All but the sum over wavelengths are
+products in spatial frequency, so what is kept is the polychromatic transfer function at a ladder of
+defoci; between its rungs it is interpolated. Intensity is band-limited in defocus (the pupil's phase
+spans z / (8 N^2 lambda) cycles), so a ladder of half that Nyquist step loses nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from routines.optics import (
+    Array,
+    Band,
+    Mask,
+    Optics,
+    clear_aperture,
+    critical_focus_zone_um,
+    defocus_phase_rad,
+    grating_order_um,
+)
+
+Complex = NDArray[np.complex64]
+
+STORED_OVERSAMPLING = 2
+_INTERPOLATION_POINTS = 8
+_RUNGS_PER_ZONE = 2.0
+_SPARE_FREQUENCY = 0.6
+_HIGHEST_ORDER = 25
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The square that is modelled: ``cutout_px`` are compared with data, ``grid_px`` are computed."""
+
+    cutout_px: int
+    grid_px: int
+
+    @classmethod
+    def around(cls, cutout_px: int) -> Window:
+        """Return a window whose grid has room for light that a shifted star brings in from outside."""
+        grid = int(fft.next_fast_len(cutout_px + 24, real=True))
+        while grid % 2:
+            grid = int(fft.next_fast_len(grid + 1, real=True))
+        return cls(cutout_px, grid)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Templates:
+    """Transfer functions at defoci ``0, step, 2 step, ...``; negative ones are their conjugates.
+
+    ``transfer`` has shape (rungs, 2 * grid_px, grid_px + 1): frequencies to one cycle a pixel, both ways along
+    y and from zero along x, normalised to the light that passes the mask.
+    """
+
+    window: Window
+    step_um: float
+    transfer: Complex
+    reach_um: float
+
+    def at(self, defocus_um: float) -> tuple[Complex, Complex]:
+        """Return the transfer function at a defocus and its derivative to defocus (1/um)."""
+        place = float(np.clip(defocus_um, -self.reach_um, self.reach_um)) / self.step_um
+        first = math.floor(place) - _INTERPOLATION_POINTS // 2 + 1
+        nodes = np.arange(first, first + _INTERPOLATION_POINTS)
+        values, slopes = _lagrange(place - first)
+        shape = self.transfer.shape[1:]
+        total = np.zeros(shape, np.complex64)
+        slope = np.zeros(shape, np.complex64)
+        for sign in (1, -1):
+            chosen = (nodes >= 0) if sign > 0 else (nodes < 0)
+            if not chosen.any():
+                continue
+            rungs = np.abs(nodes[chosen])
+            low, high = int(rungs.min()), int(rungs.max()) + 1
+            order = slice(None) if sign > 0 else slice(None, None, -1)
+            block = self.transfer[low:high].reshape(high - low, -1)
+            weights = np.stack([values[chosen][order], slopes[chosen][order] / self.step_um])
+            mixed = (weights.astype(np.float32).astype(np.complex64) @ block).reshape(2, *shape)
+            mixed = mixed if sign > 0 else mixed.conj()
+            total += mixed[0]
+            slope += mixed[1]
+        return total, slope
+
+
+def _lagrange(place: float) -> tuple[Array, Array]:
+    """Return Lagrange weights, and their derivatives, for nodes 0, 1, ... at ``place`` among them."""
+    count = _INTERPOLATION_POINTS
+    nodes = np.arange(count, dtype=float)
+    values = np.empty(count)
+    slopes = np.empty(count)
+    for j in range(count):
+        others = np.delete(nodes, j)
+        denominator = np.prod(j - others)
+        factors = place - others
+        values[j] = np.prod(factors) / denominator
+        slopes[j] = sum(np.prod(np.delete(factors, k)) for k in range(count - 1)) / denominator
+    return values, slopes
+
+
+def make_templates(optics: Optics, mask: Mask, band: Band, window: Window, reach_um: float) -> Templates:
+    """Compute the ladder of transfer functions out to ``reach_um`` either side of focus."""
+    shortest_um = (band.centre_nm - band.width_nm / 2.0) * 1e-3
+    step_um = critical_focus_zone_um(shortest_um, optics) * (1.0 - optics.obstruction_ratio**2) / _RUNGS_PER_ZONE
+    rungs = math.ceil(reach_um / step_um) + _INTERPOLATION_POINTS // 2 + 1
+    transfer = transfer_functions(optics, mask, band, window, np.arange(rungs) * step_um)
+    return Templates(window, step_um, transfer, reach_um)
+
+
+def transfer_functions(optics: Optics, mask: Mask, band: Band, window: Window, defoci_um: Array) -> Complex:
+    """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1)."""
+    wavelengths_um, weights = band.quadrature(wavelength_count(optics, mask, band, window))
+    finest = [_oversampling(optics, wavelength) for wavelength in wavelengths_um]
+    total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
+    for oversampling in sorted(set(finest)):
+        chosen = [i for i, value in enumerate(finest) if value == oversampling]
+        images = _images(optics, mask, window, oversampling, wavelengths_um[chosen], weights[chosen], defoci_um)
+        for index, image in enumerate(images):
+            total[index] += _stored_frequencies(fft.rfft2(fft.ifftshift(image)), window, oversampling)
+    return total / np.abs(total[0, 0, 0])
+
+
+def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window) -> int:
+    """Return how many wavelengths make the spikes smooth: a spacing of 1.4 px where orders still count.
+
+    Orders beyond the third hold a few per cent of the light and are wider than their spacing.
+    """
+    farthest_um = min(grating_order_um(3.0, band.centre_nm * 1e-3, optics, mask), window.cutout_px * optics.pixel_um / 2)
+    spread_px = farthest_um * band.width_nm / band.centre_nm / optics.pixel_um
+    return max(2, math.ceil(spread_px / 1.4))
+
+
+def _oversampling(optics: Optics, wavelength_um: float) -> int:
+    """Return samples a pixel such that what folds over lands where the blur has taken everything."""
+    cutoff_per_px = optics.pixel_um / (wavelength_um * optics.focal_ratio)
+    return max(STORED_OVERSAMPLING, math.ceil(cutoff_per_px + _SPARE_FREQUENCY))
+
+
+def _images(
+    optics: Optics,
+    mask: Mask,
+    window: Window,
+    oversampling: int,
+    wavelengths_um: Array,
+    weights: Array,
+    defoci_um: Array,
+) -> NDArray[np.float32]:
+    """Return the images summed over the given wavelengths, one for each defocus, star in the centre."""
+    count = window.grid_px * oversampling
+    sample_um = optics.pixel_um / oversampling
+    images = np.zeros((len(defoci_um), count, count), np.float32)
+    for wavelength_um, weight in zip(wavelengths_um, weights, strict=True):
+        cell_mm = wavelength_um * optics.focal_length_mm / (count * sample_um)
+        axis_mm = (np.arange(count) - count // 2) * cell_mm
+        inside = np.flatnonzero(np.abs(axis_mm) <= optics.aperture_mm / 2.0 + cell_mm)
+        used = slice(int(inside[0]), int(inside[-1]) + 1)
+        amplitude = _band_limited_pupil(axis_mm[used], cell_mm, optics, mask, wavelength_um, window)
+        amplitude *= math.sqrt(weight) * cell_mm / count
+        for image, defocus_um in zip(images, defoci_um, strict=True):
+            phase = np.exp(1j * defocus_phase_rad(axis_mm[used] ** 2, defocus_um, wavelength_um, optics))
+            phase = phase.astype(np.complex64)
+            field = np.zeros((count, count), np.complex64)
+            np.multiply(amplitude * phase[:, None], phase[None, :], out=field[used, used])
+            far = fft.fftshift(fft.fft2(fft.ifftshift(field), overwrite_x=True))
+            image += far.real**2 + far.imag**2
+    return images
+
+
+def _band_limited_pupil(
+    axis_mm: Array, cell_mm: float, optics: Optics, mask: Mask, wavelength_um: float, window: Window
+) -> NDArray[np.float32]:
+    """Return the masked pupil with only those grating orders that fall inside the window.
+
+    A grid cannot tell an order beyond its edge from one folded back inside; leaving out the harmonic that
+    makes it is exact for the rest, since each order is the aperture's own image, displaced.
+    """
+    x_mm, y_mm = axis_mm[None, :], axis_mm[:, None]
+    first_um = grating_order_um(1.0, wavelength_um, optics, mask)
+    orders = min(int(window.grid_px * optics.pixel_um / 2.0 / first_um), _HIGHEST_ORDER)
+    turn = math.radians(mask.orientation_deg)
+    u = x_mm * math.cos(turn) + y_mm * math.sin(turn)
+    v = y_mm * math.cos(turn) - x_mm * math.sin(turn)
+    lean = math.radians(mask.arm_angle_deg) * mask.tilt
+    slant = np.where(u > 0.0, np.sign(v) * math.sin(lean), 0.0)
+    place = u * slant + v * np.where(u > 0.0, math.cos(lean), 1.0)
+    slits = _harmonics((2.0 * math.pi / mask.slit_period_mm * place).astype(np.float32), orders, mask)
+    return np.asarray(slits * clear_aperture(x_mm, y_mm, cell_mm, optics), np.float32)
+
+
+def _harmonics(angle: NDArray[np.float32], orders: int, mask: Mask) -> NDArray[np.float32]:
+    """Return the slits' Fourier series to the given order, by the Chebyshev recurrence of cosines."""
+    cosine = np.cos(angle - np.float32(2.0 * math.pi * mask.slit_phase))
+    before, now = np.ones_like(cosine), cosine
+    series = np.full_like(cosine, mask.slit_duty)
+    for order in range(1, orders + 1):
+        strength = 2.0 * math.sin(math.pi * order * mask.slit_duty) / (math.pi * order)
+        if abs(strength) > 1e-9:
+            series += np.float32(strength) * now
+        before, now = now, 2.0 * cosine * now - before
+    return series
+
+
+def _stored_frequencies(transform: NDArray[np.complexfloating], window: Window, oversampling: int) -> Complex:
+    """Keep the frequencies up to one cycle a pixel of a transform sampled at least that finely."""
+    half = window.grid_px
+    kept = np.empty((2 * half, half + 1), np.complex64)
+    kept[:half] = transform[:half, : half + 1]
+    kept[half:] = transform[-half:, : half + 1]
+    return kept

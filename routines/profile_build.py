@@ -1,0 +1,321 @@
+"""From a joint fit and the facts of a rig to the profile: units, conventions, and a reason for every null.
+
+The fit's positions rise outward; this is where they become the controller's counts. What the fit cannot
+know (step size, zones, the overshoot to use, rules in plain words) is worked out here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from routines.convention import Outward, quantity_to_counts
+from routines.flags import Flag, flag
+from routines.observations import Observation
+from routines.optics import Band, Mask, Optics, seeing_focus_zone_um
+from routines.profile import (
+    SCHEMA_NAME,
+    WHOLE_PROFILE,
+    BestFocus,
+    Coefficient,
+    Compensation,
+    Evidence,
+    FilterEntry,
+    FlagEntry,
+    Limits,
+    Measured,
+    OffsetsCovariance,
+    Profile,
+    ProfileMethod,
+    Proof,
+    Side,
+    Star,
+    null_paths,
+)
+from routines.profile_rules import approach_rule, expiry, rules_in_words
+from routines.profile_scale import critical_zone_steps, step_from_slope, step_size
+from routines.quantity import Quantity
+
+if TYPE_CHECKING:
+    from routines.estimate.joint import JointFit
+
+LEAST_MARGIN_STEPS = 5.0
+MARGIN_SHARE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class FilterFacts:
+    """One configured filter: its band and its place in the wheel."""
+
+    band: Band
+    slot: int | None = None
+
+    @property
+    def name(self) -> str:
+        """Return the filter's configured name."""
+        return self.band.name
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileFacts:
+    """What the profile says beside the fit.
+
+    ``mask`` is given only where the frames settled which way its quarters tilt; ``step_um`` comes from the
+    config; ``measured_step_um`` from another way to see it. ``limits`` are (low, high) in the controller's
+    counts. ``overshoot_steps`` is the configured bound, used where no backlash is known.
+    """
+
+    rig: str
+    created: datetime
+    software: str
+    filters: tuple[FilterFacts, ...]
+    reference_filter: str
+    optics: Optics
+    evidence_sha256: str
+    simulated: bool = False
+    method: ProfileMethod = "mask"
+    outward: Outward = "rising"
+    epoch: int | None = None
+    mask: Mask | None = None
+    step_um: float | None = None
+    measured_step_um: Quantity | None = None
+    final_side: Side = "inward"
+    overshoot_steps: float | None = None
+    limits: tuple[float, float] | None = None
+    compensation: Compensation = "unknown"
+    star_name: str | None = None
+    star_colour_bv_mag: float | None = None
+    seeing_fwhm_um: float | None = None
+    altitude_deg: float | None = None
+    run: str | None = None
+    mask_minus_width_steps: Mapping[str, Quantity | None] = field(default_factory=dict)
+    proof: Mapping[str, Any] = field(default_factory=dict)
+
+
+def evidence_digest(observations: Sequence[Observation]) -> str:
+    """Return the SHA-256 of the observations' JSON, one a line: equal data, equal digest."""
+    digest = hashlib.sha256()
+    for item in observations:
+        digest.update(json.dumps(item.as_dict(), sort_keys=True).encode())
+        digest.update(b"\n")
+    return digest.hexdigest()
+
+
+def overshoot_to_use(fit: JointFit, configured_steps: float | None) -> tuple[int | None, list[Flag]]:
+    """Return the whole steps to go past a target: upper bound of play, the whole transition and a margin.
+
+    Without a transition its bound is twice the play, since no play is negative and engagement ends at
+    B + w/2. Without a backlash the configured bound is used, and without one there is none to give.
+    """
+    plays = (fit.backlash_steps, fit.lost_motion_to_outward_steps, fit.lost_motion_to_inward_steps)
+    if fit.backlash_steps is None:
+        if configured_steps is None:
+            return None, []
+        note = "overshoot taken from the config, since the backlash is not known"
+        return math.ceil(configured_steps), [flag("from_config", "overshoot_steps", note)]
+    bound = max(item.high95 for item in plays if item is not None)
+    transition = bound if fit.transition_steps is None else fit.transition_steps.high95
+    margin = max(LEAST_MARGIN_STEPS, MARGIN_SHARE * bound)
+    return math.ceil(bound + transition + margin), []
+
+
+def _measured(quantity: Quantity | None) -> Measured | None:
+    return None if quantity is None else Measured.of(quantity)
+
+
+def _in_counts(quantity: Quantity | None, outward: Outward) -> Quantity | None:
+    return None if quantity is None else quantity_to_counts(quantity, outward)
+
+
+def _measured_steps(fit: JointFit, facts: ProfileFacts) -> tuple[Quantity | None, ...]:
+    from_slope = step_from_slope(fit.slope_px_per_step, facts.optics, facts.mask)
+    return (from_slope, facts.measured_step_um)
+
+
+def _filter_entry(
+    fit: JointFit, facts: ProfileFacts, item: FilterFacts, step_um: Quantity | None
+) -> FilterEntry:
+    def in_counts(numbers: Mapping[str, Quantity | None]) -> Measured | None:
+        return _measured(_in_counts(numbers.get(item.name), facts.outward))
+
+    return FilterEntry(
+        name=item.name,
+        slot=item.slot,
+        offset_steps=in_counts(fit.offsets_steps),
+        crossing_inward_steps=in_counts(fit.crossings_inward_steps),
+        crossing_outward_steps=in_counts(fit.crossings_outward_steps),
+        mask_minus_width_steps=in_counts(facts.mask_minus_width_steps),
+        critical_focus_zone_steps=_measured(critical_zone_steps(item.band, facts.optics, step_um)),
+        observations=fit.observed_counts.get(item.name, 0),
+    )
+
+
+def _coefficient(fit: JointFit, outward: Outward) -> Coefficient | None:
+    quantity = _in_counts(fit.temperature_coefficient_steps_per_c, outward)
+    if quantity is None:
+        return None
+    low, high = fit.temperature_range_c or (None, None)
+    number = Measured.of(quantity)
+    return Coefficient(**number.model_dump(), valid_from_c=low, valid_to_c=high)
+
+
+def _best_focus(fit: JointFit, facts: ProfileFacts, entries: tuple[FilterEntry, ...]) -> BestFocus:
+    """Choose the reference filter on the final side, or the first filter that has a crossing there."""
+    wanted = sorted(entries, key=lambda entry: entry.name != facts.reference_filter)
+    seen = (entry for entry in wanted if entry.crossing(facts.final_side) is not None)
+    entry = next(seen, None)
+    return BestFocus(
+        filter=facts.reference_filter if entry is None else entry.name,
+        branch=facts.final_side,
+        position_steps=None if entry is None else entry.crossing(facts.final_side),
+        temperature_c=fit.reference_temperature_c,
+    )
+
+
+def _compensation(fit: JointFit, facts: ProfileFacts) -> Compensation:
+    suspected = any(item.code == "compensating_controller" for item in fit.flags)
+    return "suspected" if suspected and facts.compensation == "unknown" else facts.compensation
+
+
+def _star(facts: ProfileFacts) -> Star:
+    seeing = facts.seeing_fwhm_um
+    return Star(
+        name=facts.star_name,
+        colour_bv_mag=facts.star_colour_bv_mag,
+        seeing_fwhm_um=seeing,
+        seeing_focus_zone_um=None if seeing is None else seeing_focus_zone_um(seeing, facts.optics),
+    )
+
+
+def _evidence(fit: JointFit, facts: ProfileFacts) -> Evidence:
+    covariance = fit.offsets_covariance_steps2
+    table = None
+    if covariance is not None:
+        rows = tuple(tuple(float(x) for x in row) for row in covariance)
+        table = OffsetsCovariance(filters=tuple(fit.offsets_covariance_filters), steps2=rows)
+    count = sum(fit.observed_counts.values())
+    return Evidence(run=facts.run, observations=count, sha256=facts.evidence_sha256, offsets_covariance=table)
+
+
+def _general_flags(fit: JointFit, facts: ProfileFacts) -> Iterator[Flag]:
+    known = {item.code for item in fit.flags}
+    if facts.simulated:
+        yield flag("simulated", WHOLE_PROFILE)
+    if fit.reference_temperature_c is None and "temperature_unknown" not in known:
+        yield flag("temperature_unknown", "reference_temperature_c")
+
+
+def _flag_entries(flags: Sequence[Flag]) -> tuple[FlagEntry, ...]:
+    """Return each different flag once, in the order in which they were raised."""
+    unique = dict.fromkeys((item.code, item.field, item.message) for item in flags)
+    return tuple(FlagEntry(code=code, field=about, message=message) for code, about, message in unique)
+
+
+def build_profile(fit: JointFit, facts: ProfileFacts) -> Profile:
+    """Return the profile of a fit; every null carries a flag, added here where the fit gave none."""
+    step_um, step_flags = step_size(facts.step_um, _measured_steps(fit, facts))
+    overshoot, overshoot_flags = overshoot_to_use(fit, facts.overshoot_steps)
+    fields = {
+        **_identity(fit, facts),
+        **_mechanics(fit, facts, step_um, overshoot),
+        **_filters_and_temperature(fit, facts, step_um),
+        "proof": Proof(**facts.proof),
+    }
+    fields["rules"] = _rules(fields)
+    fields["expires_if"] = expiry(fields["temperature_coefficient_steps_per_c"])
+    given = _flag_entries([*fit.flags, *step_flags, *overshoot_flags, *_general_flags(fit, facts)])
+    draft = Profile.model_construct(**fields, flags=given)
+    missing = [path for path in null_paths(draft) if draft.reason_for(path) is None]
+    reasons = _flag_entries([_reason_for_null(path, fit, facts) for path in missing])
+    return Profile(**fields, flags=given + reasons)
+
+
+def _identity(fit: JointFit, facts: ProfileFacts) -> dict[str, Any]:
+    limits = facts.limits
+    return {
+        "schema_name": SCHEMA_NAME,
+        "rig": facts.rig,
+        "created": facts.created,
+        "software": facts.software,
+        "simulated": facts.simulated,
+        "method": facts.method,
+        "outward": facts.outward,
+        "epoch": facts.epoch,
+        "reference_filter": facts.reference_filter,
+        "reference_temperature_c": fit.reference_temperature_c,
+        "final_side": facts.final_side,
+        "limits": None if limits is None else Limits(low_steps=limits[0], high_steps=limits[1]),
+        "controller_compensation": _compensation(fit, facts),
+        "star": _star(facts),
+        "altitude_deg": facts.altitude_deg,
+        "evidence": _evidence(fit, facts),
+    }
+
+
+def _mechanics(
+    fit: JointFit, facts: ProfileFacts, step_um: Quantity | None, overshoot: int | None
+) -> dict[str, Any]:
+    return {
+        "step_um": _measured(step_um),
+        "slope_px_per_step": _measured(_in_counts(fit.slope_px_per_step, facts.outward)),
+        "backlash_steps": _measured(fit.backlash_steps),
+        "transition_steps": _measured(fit.transition_steps),
+        "lost_motion_to_outward_steps": _measured(fit.lost_motion_to_outward_steps),
+        "lost_motion_to_inward_steps": _measured(fit.lost_motion_to_inward_steps),
+        "overshoot_steps": overshoot,
+    }
+
+
+def _filters_and_temperature(fit: JointFit, facts: ProfileFacts, step_um: Quantity | None) -> dict[str, Any]:
+    entries = tuple(_filter_entry(fit, facts, item, step_um) for item in facts.filters)
+    return {
+        "filters": entries,
+        "best_focus": _best_focus(fit, facts, entries),
+        "temperature_coefficient_steps_per_c": _coefficient(fit, facts.outward),
+    }
+
+
+def _rules(fields: dict[str, Any]) -> tuple[str, ...]:
+    return rules_in_words(
+        best=fields["best_focus"],
+        backlash=fields["backlash_steps"],
+        transition=fields["transition_steps"],
+        coefficient=fields["temperature_coefficient_steps_per_c"],
+        reference_c=fields["reference_temperature_c"],
+        approach=approach_rule(fields["final_side"], fields["overshoot_steps"], fields["outward"]),
+    )
+
+
+def _reason_for_null(path: str, fit: JointFit, facts: ProfileFacts) -> Flag:
+    """Return the plainest reason why a number is null, where the fit itself gave none."""
+    if path == "overshoot_steps":
+        words = "no backlash is known, and the config gives no focuser.overshoot_steps"
+        return flag("not_identifiable", path, words)
+    if path == "best_focus.position_steps":
+        return flag("not_identifiable", path, f"no filter was seen in focus moving {facts.final_side}")
+    if path.startswith("filters."):
+        return _reason_for_filter(path, fit, facts)
+    return flag("not_identifiable", path)
+
+
+def _reason_for_filter(path: str, fit: JointFit, facts: ProfileFacts) -> Flag:
+    name, number = path.removeprefix("filters.").rsplit(".", 1)
+    if number == "critical_focus_zone_steps":
+        return flag("scale_unknown", path)
+    if number == "mask_minus_width_steps":
+        return flag("single_method", path)
+    if fit.observed_counts.get(name, 0) == 0:
+        return flag("not_observed", path)
+    if number == "offset_steps" and fit.observed_counts.get(facts.reference_filter, 0) == 0:
+        return flag("reference_not_observed", path)
+    if number.startswith("crossing_"):
+        side = "inward" if "inward" in number else "outward"
+        return flag(
+            "not_identifiable", path, f"the observations cannot tell where it is in focus moving {side}"
+        )
+    return flag("not_identifiable", path)

@@ -127,6 +127,13 @@ def wavelengths_nm(light: Light, count: int, seed: int) -> np.ndarray:
     return light.centre_nm + light.width_nm * ((np.arange(count) + drawn) / count - 0.5)
 
 
+def points_needed(telescope: Telescope, light: Light, size_px: int) -> int:
+    """Return how fine a raster of the pupil keeps its repeats, lambda f / step apart, out of the frame."""
+    shortest_um = (light.centre_nm - light.width_nm / 2.0) * 1e-3
+    repeat_um = 1.6 * size_px * telescope.pixel_um
+    return 8 * math.ceil(repeat_um * telescope.aperture_mm / (8.0 * shortest_um * telescope.focal_length_mm))
+
+
 def wavelengths_needed(telescope: Telescope, mask: Bahtinov, light: Light, size_px: int) -> int:
     """Return how many wavelengths keep the colours of the outermost order from parting into dots.
 
@@ -135,6 +142,28 @@ def wavelengths_needed(telescope: Telescope, mask: Bahtinov, light: Light, size_
     """
     smear_um = size_px / 2.0 * telescope.pixel_um * light.width_nm / light.centre_nm
     return max(3, math.ceil(1.2 * smear_um / (light.centre_nm * 1e-3 * telescope.focal_ratio)))
+
+
+def raster_restored(
+    fine: np.ndarray,
+    finer: int,
+    telescope: Telescope,
+    points: int,
+    wavelength_nm: float,
+    offset_px: tuple[float, float],
+) -> np.ndarray:
+    """Return the image with what averaging over the raster's cells took from its outer parts put back.
+
+    Averaging the pupil over cells of width c multiplies the field at distance x by sinc(x c / (lambda f))
+    (convolution theorem): six per cent of the first order's light for seven cells a period.
+    ``offset_px`` is the star's place (x, y) from the middle of the frame.
+    """
+    cell_m = telescope.aperture_mm * 1e-3 / points
+    places_px = (np.arange(fine.shape[0]) + 0.5 - fine.shape[0] / 2.0) / finer
+    scale = telescope.pixel_um * 1e-6 * cell_m / (wavelength_nm * 1e-9 * telescope.focal_length_mm * 1e-3)
+    across = np.sinc((places_px - offset_px[0]) * scale)
+    down = np.sinc((places_px - offset_px[1]) * scale)
+    return fine / np.outer(down, across) ** 2
 
 
 def summed_over_pixels(fine: np.ndarray, finer: int, blur_fwhm_px: float) -> np.ndarray:

@@ -18,6 +18,8 @@ from masked_star import (
     Light,
     Telescope,
     drawn_pupil,
+    points_needed,
+    raster_restored,
     summed_over_pixels,
     wavelengths_needed,
     wavelengths_nm,
@@ -42,7 +44,6 @@ def masked_star(
     size_px: int = 192,
     star_px: tuple[float, float] | None = None,
     blur_fwhm_px: float = 0.0,
-    points: int = 360,
     seed: int = 1,
 ) -> np.ndarray:
     """Return the noiseless image in electrons, summed over each pixel, ``size_px`` square.
@@ -50,6 +51,7 @@ def masked_star(
     ``star_px`` is the star's (x, y), the middle of the frame when None; ``seed`` draws the wavelengths.
     The electrons are those through the mask: the ones that fall outside the frame are lost.
     """
+    points = points_needed(telescope, light, size_px)
     pupil = drawn_pupil(telescope, mask, points)
     count = 1 if mask is None else wavelengths_needed(telescope, mask, light, size_px)
     waves = wavelengths_nm(light, max(count, 3 if light.width_nm > 0.0 else 1), seed)
@@ -69,7 +71,11 @@ def pupil_image(
     star_px: tuple[float, float] | None = None,
     finer: int = FINER,
 ) -> np.ndarray:
-    """Return the image of any pupil in one colour, ``finer`` points a pixel, 1 in all over the plane."""
+    """Return the image of any pupil in one colour, ``finer`` points a pixel, 1 in all over the plane.
+
+    poppy scales by the squared open fractions; a half-open cell passes half its light, all the same, of
+    which a quarter goes to orders too far out for the raster.
+    """
     step_m = telescope.aperture_mm * 1e-3 / pupil.shape[0]
     element = poppy.ArrayOpticalElement(
         transmission=pupil,
@@ -80,13 +86,14 @@ def pupil_image(
     system.add_pupil(element)
     scale_arcsec = math.degrees(telescope.pixel_um * 1e-3 / telescope.focal_length_mm) * 3600.0
     middle = (size_px - 1) / 2.0
-    x, y = (middle, middle) if star_px is None else star_px
-    offset = ((middle - y) * finer, (middle - x) * finer)  # poppy's, in fine pixels, moves the detector
-    system.add_detector(pixelscale=scale_arcsec, fov_pixels=size_px, oversample=finer, offset=offset)
+    offset = (0.0, 0.0) if star_px is None else (star_px[0] - middle, star_px[1] - middle)
+    detector_moved = (-offset[1] * finer, -offset[0] * finer)  # poppy's: (y, x), in fine pixels
+    system.add_detector(pixelscale=scale_arcsec, fov_pixels=size_px, oversample=finer, offset=detector_moved)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         image = system.calc_psf(wavelength=wavelength_nm * 1e-9, normalize="first")
-    return np.asarray(image[0].data, dtype=float)
+    fine = np.asarray(image[0].data, dtype=float) * float((pupil**2).sum() / pupil.sum())
+    return raster_restored(fine, finer, telescope, pupil.shape[0], wavelength_nm, offset)
 
 
 @lru_cache(maxsize=8)

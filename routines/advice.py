@@ -187,8 +187,8 @@ def _check_limits(profile: Profile, moves: tuple[AdvisedMove, ...]) -> None:
         if not limits.low_steps <= move.position_steps <= limits.high_steps:
             raise AdviceRefused(
                 f"a move to {move.position_steps} ({move.why}) leaves the limits "
-                f"{short(limits.low_steps)} to {short(limits.high_steps)}: check the limits, or move the camera "
-                "along the drawtube"
+                f"{short(limits.low_steps)} to {short(limits.high_steps)}: check the limits, or move the "
+                "camera along the drawtube"
             )
 
 

@@ -181,7 +181,7 @@ def judge_offsets(profile: Profile, zones: tuple[Zone, ...]) -> Finding:
     if missing:
         sentences.append(f"Not known: {listed(missing)}.")
     heaviest: tuple[Weight, ...] = ("matters", "partly", "no")
-    weight = next((name for name in heaviest if by_weight[name]), "unknown")
+    weight: Weight = next((name for name in heaviest if by_weight[name]), "unknown")
     return Finding("offsets", weight, tuple(sentences))
 
 

@@ -1,0 +1,102 @@
+"""One plotted point for each observation, in the controller's counts, with what the fit made of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from routines.convention import sign_of
+from routines.observations import INWARD, OUTWARD, Observation
+from routines.profile import Profile
+
+if TYPE_CHECKING:
+    from routines.estimate.joint import FittedRow, JointFit
+
+Branch = Literal["inward", "outward", "between"]
+
+# Below this weight a look had little say in the fit, and is listed by its row.
+OUTLIER_WEIGHT = 0.5
+ENGAGED_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A measured look; ``lag_steps`` is how far the drawtube was seen to trail the motor."""
+
+    number: int
+    filter: str
+    position: float
+    value_px: float
+    u_px: float
+    fitted_px: float | None
+    residual_px: float | None
+    weight: float
+    branch: Branch
+    lag_steps: float | None
+    lag_u_steps: float | None
+    fitted_lag_steps: float | None
+    pass_index: int | None
+    time_s: float | None
+    temperature_c: float | None
+    path: str | None
+
+    @property
+    def is_outlier(self) -> bool:
+        """Tell whether the fit put the look aside."""
+        return self.weight < OUTLIER_WEIGHT
+
+
+def plotted_points(profile: Profile, fit: JointFit, observations: Sequence[Observation]) -> list[Point]:
+    """Return a point for every measured observation, in their order."""
+    rows = {row.number: row for row in fit.rows}
+    return [
+        _point(profile, fit, item, rows.get(item.number))
+        for item in observations
+        if item.value_px is not None
+    ]
+
+
+def _point(profile: Profile, fit: JointFit, item: Observation, row: FittedRow | None) -> Point:
+    fitted_lag = (
+        None if row is None or row.tube_place_steps is None else item.position_steps - row.tube_place_steps
+    )
+    lag, lag_u = _measured_lag(fit, item, row, fitted_lag)
+    return Point(
+        number=item.number,
+        filter=item.filter,
+        position=sign_of(profile.outward) * item.position_steps,
+        value_px=item.value_px or 0.0,
+        u_px=(item.u_px or 0.0) if row is None else row.total_u_px,
+        fitted_px=None if row is None else row.fitted_px,
+        residual_px=None if row is None else row.residual_px,
+        weight=0.0 if row is None else row.weight,
+        branch=_branch(profile, item, fitted_lag),
+        lag_steps=lag,
+        lag_u_steps=lag_u,
+        fitted_lag_steps=fitted_lag,
+        pass_index=item.pass_id if row is None else row.pass_index,
+        time_s=item.time_s,
+        temperature_c=item.temperature_c,
+        path=item.path,
+    )
+
+
+def _measured_lag(
+    fit: JointFit, item: Observation, row: FittedRow | None, fitted_lag: float | None
+) -> tuple[float | None, float | None]:
+    """Return the lag and its u: the fitted lag less what the residual says the tube is further along."""
+    slope = fit.slope_px_per_step
+    if item.method != "mask" or row is None or fitted_lag is None or slope is None or not slope.value:
+        return None, None
+    return fitted_lag - row.residual_px / slope.value, row.total_u_px / abs(slope.value)
+
+
+def _branch(profile: Profile, item: Observation, fitted_lag: float | None) -> Branch:
+    backlash = profile.backlash_steps
+    if fitted_lag is None or backlash is None or not backlash.value:
+        return {OUTWARD: "outward", INWARD: "inward"}.get(item.side, "between")  # type: ignore[return-value]
+    share = fitted_lag / backlash.value
+    if share <= ENGAGED_SHARE:
+        return "inward"
+    return "outward" if share >= 1.0 - ENGAGED_SHARE else "between"

@@ -1,0 +1,204 @@
+"""Carries a script through: journal the intent, act, journal the answer, feed it back; resume after a crash.
+
+A fresh run and a resumed one take the same way: replay what is recorded (nothing, at first), restore the
+mechanics where they are uncertain, and go on. Every way out halts what moves.
+"""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import metadata
+from typing import Any
+
+from daemon.faults import Faults, NoFaults
+from daemon.gates import Gates
+from daemon.holding import Holding
+from daemon.journal import Journal, RunRecord, RunState
+from daemon.ledger import Ledger
+from daemon.live import Live
+from daemon.performer import Hands, Performer, RunStopped
+from daemon.replay import Frontier, JournalDisagrees, replay
+from routines.quantity import Quantity
+from routines.scripts.catalogue import ROUTINES, Routine, parameters_to_dict, script_from_dict
+from routines.scripts.common import TrainFacts
+from routines.steps import Answer, Observe, Script, Step, answer_from_dict, answer_to_dict, step_to_dict
+
+_RECORDED_PACKAGES = ("drawtube", "numpy", "scipy", "astropy", "sep", "pyserial")
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnd:
+    """How a run ended, with everything that was seen on the way."""
+
+    run_id: str
+    state: RunState
+    result: dict[str, Any]
+    ledger: Ledger
+
+
+class Conductor:
+    """Runs one script at a time on one set of hands; ``stop``, ``hold`` and ``resume`` from any thread."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        hands: Hands,
+        gates: Gates,
+        live: Live | None = None,
+        faults: Faults | None = None,
+    ) -> None:
+        self.live = live or Live()
+        self._journal = journal
+        self._hands = hands
+        self._gates = gates
+        self._faults = faults or NoFaults()
+        self._stop = threading.Event()
+        self._held = threading.Event()
+        self._run_id: str | None = None
+
+    def begin(self, routine: Routine, facts: TrainFacts, how: Any, config_hash: str) -> str:
+        """Record a new run and return its id; nothing moves yet."""
+        run = RunRecord(
+            id=uuid.uuid4().hex[:12],
+            routine=routine.name,
+            script_version=routine.version,
+            parameters=parameters_to_dict(facts, how),
+            config_hash=config_hash,
+            packages=_package_versions(),
+            created=self._hands.clock.now().isoformat(),
+        )
+        self._journal.begin_run(run)
+        return run.id
+
+    def carry_on(self, run_id: str) -> RunEnd:
+        """Carry a run from where its journal ends to its end.
+
+        Raises `JournalDisagrees` before anything moves when the routine has changed since, and DeviceError
+        when the mechanics cannot be brought back; the run can then be taken up again later.
+        """
+        run = self._journal.run(run_id)
+        script = _script_of(run)
+        ledger = Ledger()
+        performer = Performer(self._hands, ledger, self.live, self._stop)
+        try:
+            frontier = replay(script, self._journal.steps(run_id), ledger)
+            self._enter(run)
+            if frontier.number > 0 or frontier.pending:
+                performer.restore(pending=frontier.step if frontier.pending else None)
+            result = self._perform(run_id, script, frontier, performer, ledger)
+            return self._end(run_id, _state_of(result, ledger), result, ledger)
+        except RunStopped as stopped:
+            return self._end(run_id, "stopped", {"outcome": "stopped", "message": str(stopped)}, ledger)
+        finally:
+            performer.halt()
+            script.close()
+            self.live.update(state="idle", shut=())
+            self._run_id = None
+
+    def stop(self) -> None:
+        """End the run at the next instant; what moves is halted."""
+        self.live.update(state="stopping")
+        self._stop.set()
+
+    def hold(self) -> None:
+        """Keep the run from its next step until `resume`; survives a restart."""
+        self._held.set()
+        self._record_hold(held=True)
+
+    def resume(self) -> None:
+        """Let a held run go on."""
+        self._held.clear()
+        self._record_hold(held=False)
+
+    def _record_hold(self, *, held: bool) -> None:
+        run_id = self._run_id
+        if run_id is not None:
+            self._journal.set_operator_hold(run_id, held)
+
+    def _enter(self, run: RunRecord) -> None:
+        self._run_id = run.id
+        if run.operator_hold:
+            self._held.set()
+        if self._held.is_set():
+            self._journal.set_operator_hold(run.id, True)
+        self._journal.count_start(run.id)
+        self.live.update(state="running", run_id=run.id, routine=run.routine, fraction=0.0)
+
+    def _perform(
+        self, run_id: str, script: Script, frontier: Frontier, performer: Performer, ledger: Ledger
+    ) -> dict[str, Any]:
+        """Go from the frontier to the script's end and return its result."""
+        if frontier.step is None:
+            return frontier.result or {}
+        holding = Holding(self._gates, self._hands.clock, self.live, self._stop, self._held.is_set)
+        number, step = frontier.number, frontier.step
+        try:
+            while True:
+                failure = holding.wait(watch_gates=isinstance(step, Observe))
+                act = performer.carry_out if failure is None else _answering(failure)
+                answer = self._journaled(run_id, number, step, act)
+                ledger.note(step, answer)
+                self.live.update(step=number, observations=len(ledger.observations))
+                self.live.tell("step", number=number, step=step_to_dict(step), answer=answer_to_dict(answer))
+                number += 1
+                step = script.send(answer)
+        except StopIteration as end:
+            result: dict[str, Any] = end.value or {}
+            return result
+
+    def _journaled(self, run_id: str, number: int, step: Step, act: Callable[[Step], Answer]) -> Answer:
+        """Write the intent, act, write the answer, and return it as the journal will tell it."""
+        now = self._hands.clock.now
+        self._journal.intend(run_id, number, step_to_dict(step), now())
+        self._faults.reach("intended", number)
+        answer = act(step)
+        self._faults.reach("acted", number)
+        recorded = self._journal.answer(run_id, number, answer_to_dict(answer), now())
+        self._faults.reach("answered", number)
+        return answer_from_dict(recorded)
+
+    def _end(self, run_id: str, state: RunState, result: dict[str, Any], ledger: Ledger) -> RunEnd:
+        self._journal.end_run(run_id, state, result, self._hands.clock.now())
+        self.live.tell("end", state=state, result=result)
+        return RunEnd(run_id, state, result, ledger)
+
+
+def _answering(answer: Answer) -> Callable[[Step], Answer]:
+    return lambda step: answer
+
+
+def _script_of(run: RunRecord) -> Script:
+    routine = ROUTINES.get(run.routine)
+    if routine is None:
+        raise JournalDisagrees(
+            f"run {run.id} is of routine {run.routine!r}, which this version does not have"
+        )
+    if routine.version != run.script_version:
+        raise JournalDisagrees(
+            f"run {run.id} was begun with version {run.script_version} of {run.routine}; this program has "
+            f"version {routine.version}. Finish it with the program that began it, or start anew."
+        )
+    return script_from_dict(routine, run.parameters)
+
+
+def _state_of(result: dict[str, Any], ledger: Ledger) -> RunState:
+    """Return done, or partial where a run that failed still found a number, or failed."""
+    if result.get("outcome") == "done":
+        return "done"
+    known = ledger.latest_estimate
+    numbers = known.numbers.values() if known is not None else ()
+    found = any(isinstance(entry, dict) and Quantity.from_dict(entry).value is not None for entry in numbers)
+    return "partial" if found else "failed"
+
+
+def _package_versions() -> dict[str, str]:
+    versions = {}
+    for name in _RECORDED_PACKAGES:
+        try:
+            versions[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue
+    return versions

@@ -1,0 +1,81 @@
+"""What a run looks like right now, for whoever watches: a snapshot, and a queue of events each."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+LiveState = Literal["idle", "running", "holding", "stopping"]
+_LARGEST_BACKLOG = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The run as it stands; positions in the controller's counts."""
+
+    state: LiveState = "idle"
+    run_id: str | None = None
+    routine: str | None = None
+    step: int = 0
+    observations: int = 0
+    fraction: float = 0.0
+    sentence: str = ""
+    shut: tuple[str, ...] = ()
+    position_counts: int | None = None
+    filter: str | None = None
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened, numbered so that a watcher that fell off can catch up."""
+
+    number: int
+    kind: str
+    facts: dict[str, Any]
+
+
+class Live:
+    """The one place that the conductor writes to and watchers read from; safe between threads."""
+
+    def __init__(self) -> None:
+        self._mutex = threading.Lock()
+        self._snapshot = Snapshot()
+        self._count = 0
+        self._watchers: list[queue.Queue[Event]] = []
+
+    def snapshot(self) -> Snapshot:
+        """Return the latest state."""
+        with self._mutex:
+            return self._snapshot
+
+    def update(self, **changes: Any) -> None:
+        """Change fields of the snapshot."""
+        with self._mutex:
+            self._snapshot = replace(self._snapshot, **changes)
+
+    def tell(self, kind: str, **facts: Any) -> None:
+        """Hand an event to every watcher; one that has stopped reading loses its oldest."""
+        with self._mutex:
+            self._count += 1
+            event = Event(self._count, kind, facts)
+            for watcher in self._watchers:
+                if watcher.full():
+                    with contextlib.suppress(queue.Empty):
+                        watcher.get_nowait()
+                watcher.put_nowait(event)
+
+    def watch(self) -> queue.Queue[Event]:
+        """Return a new watcher's queue."""
+        watcher: queue.Queue[Event] = queue.Queue(_LARGEST_BACKLOG)
+        with self._mutex:
+            self._watchers.append(watcher)
+        return watcher
+
+    def unwatch(self, watcher: queue.Queue[Event]) -> None:
+        """Forget a watcher."""
+        with self._mutex:
+            self._watchers.remove(watcher)

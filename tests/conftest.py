@@ -14,6 +14,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
+from multiprocessing import resource_tracker
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,12 @@ LIBRARY_THREADS = re.compile(r"tqdm_monitor|AnyIO worker thread|pytest_timeout|Q
 # Opened once by a library and kept for the life of the process, on purpose.
 LIBRARY_FILES = re.compile(r"/dev/(null|urandom|random)|/proc/|.*\.(so|ttf|otf|pyc|json\.gz)\b")
 PATIENCE_S = 1.0
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _library_pipe_is_open() -> None:
+    """Start multiprocessing's tracker, which keeps a pipe for the life of the process, before any watch."""
+    resource_tracker.ensure_running()
 
 
 @pytest.fixture(autouse=True)

@@ -13,7 +13,7 @@ from typing import Any
 from routines.profile import FilterEntry, Measured, Profile
 from routines.quantity import Quantity
 from routines.verdict import Zone, focus_zone
-from routines.wording import format_quantity, short
+from routines.wording import celsius, fixed, format_quantity, short
 
 
 class AdviceRefused(ValueError):
@@ -158,11 +158,13 @@ def _temperature_shift(
     if coefficient is None or coefficient.value is None or coefficient.u is None:
         if change == 0.0:
             return 0.0, 0.0, []
-        return 0.0, 0.0, [f"no temperature coefficient is known: {short(change, signed=True)} C are left out"]
+        return 0.0, 0.0, [f"no temperature coefficient is known: a change of {celsius(change)} is left out"]
     notes = []
     low, high = coefficient.valid_from_c, coefficient.valid_to_c
     if change and low is not None and high is not None and not low <= to_c <= high:
-        notes.append(f"extrapolated: the coefficient was seen between {short(low)} and {short(high)} C only")
+        notes.append(
+            f"extrapolated: the coefficient was seen between {fixed(low, 1)} and {celsius(high)} only"
+        )
     return coefficient.value * change, (coefficient.u * change) ** 2, notes
 
 

@@ -42,7 +42,7 @@ from routines.profile_scale import critical_zone_steps, step_from_slope, step_si
 from routines.quantity import Quantity
 
 if TYPE_CHECKING:
-    from routines.estimate.joint import JointFit
+    from routines.estimate.result import JointFit
 
 LEAST_MARGIN_STEPS = 5.0
 MARGIN_SHARE = 0.1
@@ -151,7 +151,7 @@ def _filter_entry(
         crossing_outward_steps=in_counts(fit.crossings_outward_steps),
         mask_minus_width_steps=in_counts(facts.mask_minus_width_steps),
         critical_focus_zone_steps=_measured(critical_zone_steps(item.band, facts.optics, step_um)),
-        observations=fit.observed_counts.get(item.name, 0),
+        observations=fit.observed.get(item.name, 0),
     )
 
 
@@ -159,9 +159,12 @@ def _coefficient(fit: JointFit, outward: Outward) -> Coefficient | None:
     quantity = _in_counts(fit.temperature_coefficient_steps_per_c, outward)
     if quantity is None:
         return None
-    low, high = fit.temperature_range_c or (None, None)
-    number = Measured.of(quantity)
-    return Coefficient(**number.model_dump(), valid_from_c=low, valid_to_c=high)
+    seen = fit.temperature_range
+    return Coefficient(
+        **Measured.of(quantity).model_dump(),
+        valid_from_c=None if seen is None else seen.valid_from_c,
+        valid_to_c=None if seen is None else seen.valid_to_c,
+    )
 
 
 def _best_focus(fit: JointFit, facts: ProfileFacts, entries: tuple[FilterEntry, ...]) -> BestFocus:
@@ -193,12 +196,10 @@ def _star(facts: ProfileFacts) -> Star:
 
 
 def _evidence(fit: JointFit, facts: ProfileFacts) -> Evidence:
-    covariance = fit.offsets_covariance_steps2
     table = None
-    if covariance is not None:
-        rows = tuple(tuple(float(x) for x in row) for row in covariance)
-        table = OffsetsCovariance(filters=tuple(fit.offsets_covariance_filters), steps2=rows)
-    count = sum(fit.observed_counts.values())
+    if fit.offsets_order:
+        table = OffsetsCovariance(filters=fit.offsets_order, steps2=fit.offsets_covariance_steps2)
+    count = sum(fit.observed.values())
     return Evidence(run=facts.run, observations=count, sha256=facts.evidence_sha256, offsets_covariance=table)
 
 
@@ -309,9 +310,9 @@ def _reason_for_filter(path: str, fit: JointFit, facts: ProfileFacts) -> Flag:
         return flag("scale_unknown", path)
     if number == "mask_minus_width_steps":
         return flag("single_method", path)
-    if fit.observed_counts.get(name, 0) == 0:
+    if fit.observed.get(name, 0) == 0:
         return flag("not_observed", path)
-    if number == "offset_steps" and fit.observed_counts.get(facts.reference_filter, 0) == 0:
+    if number == "offset_steps" and fit.observed.get(facts.reference_filter, 0) == 0:
         return flag("reference_not_observed", path)
     if number.startswith("crossing_"):
         side = "inward" if "inward" in number else "outward"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from routines.convention import Outward
 from routines.profile import BestFocus, Coefficient, Measured, Side
-from routines.wording import counted, format_value, short, whole
+from routines.wording import celsius, counted, fixed, format_value, short, whole
 
 
 def approach_rule(final_side: Side, overshoot_steps: int | None, outward: Outward) -> str:
@@ -38,9 +38,9 @@ def temperature_rule(coefficient: Coefficient | None, reference_c: float | None)
     words = format_value(coefficient.value, coefficient.u, signed=True)
     rule = f"Temperature: add {words} steps for each degree C that it has risen"
     if reference_c is not None:
-        rule += f" since {short(reference_c)} C"
+        rule += f" since {celsius(reference_c)}"
     if coefficient.valid_from_c is not None and coefficient.valid_to_c is not None:
-        rule += f"; seen between {short(coefficient.valid_from_c)} and {short(coefficient.valid_to_c)} C"
+        rule += f"; seen between {fixed(coefficient.valid_from_c, 1)} and {celsius(coefficient.valid_to_c)}"
     return rule + "."
 
 
@@ -48,7 +48,7 @@ def best_focus_rule(best: BestFocus) -> str:
     """Return where to go for the reference filter."""
     if best.position_steps is None or best.position_steps.value is None:
         return "Best focus: not known."
-    at = "" if best.temperature_c is None else f" at {short(best.temperature_c)} C"
+    at = "" if best.temperature_c is None else f" at {celsius(best.temperature_c)}"
     return (
         f"Best focus: filter {best.filter} was in focus at {whole(best.position_steps.value)}{at}, "
         f"reached moving {best.branch}; other filters add their offset."
@@ -98,6 +98,6 @@ def expiry(coefficient: Coefficient | None) -> tuple[str, ...]:
         and coefficient.valid_from_c is not None
         and coefficient.valid_to_c is not None
     ):
-        low, high = short(coefficient.valid_from_c), short(coefficient.valid_to_c)
-        lines.append(f"temperature coefficient: outside {low} to {high} C it is an extrapolation")
+        low, high = fixed(coefficient.valid_from_c, 1), celsius(coefficient.valid_to_c)
+        lines.append(f"temperature coefficient: outside {low} to {high} it is an extrapolation")
     return tuple(lines)

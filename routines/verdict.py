@@ -1,4 +1,4 @@
-"""What the numbers mean for this optics: which of them matter, by how much, and what to type elsewhere.
+"""What the numbers mean for this optics: which of them matter, and by how much a move would miss.
 
 Everything is judged against the focus zone: the wider of the diffraction zone (quarter wave) and, where the
 seeing is known, the zone in which seeing hides the defocus. A position may be off by half a zone.
@@ -6,13 +6,16 @@ seeing is known, the zone in which seeing hides the defocus. A position may be o
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
+from routines.entries import Entry, entries_to_type
 from routines.profile import Coefficient, FilterEntry, Measured, Profile
-from routines.wording import counted, fixed, format_quantity, listed, short, whole
+from routines.wording import counted, fixed, format_quantity, listed, whole
 
 Weight = Literal["matters", "partly", "no", "unknown"]
+Topic = Literal["backlash", "offsets", "temperature"]
 
 # Below a quarter of the allowed miss an effect is lost among the others (common practice).
 NEGLIGIBLE_SHARE = 0.25
@@ -36,22 +39,12 @@ class Zone:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What one kind of number means here: its weight and sentences, the first of them the answer."""
+    """What one kind of number means here: its weight, its name in the headline, and sentences."""
 
-    topic: Literal["backlash", "offsets", "temperature"]
+    topic: Topic
     weight: Weight
+    short_name: str
     sentences: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A number to type into another program; ``opposite`` is the same under the other sign convention."""
-
-    label: str
-    value: str
-    opposite: str | None
-    unit: str
-    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,19 +99,21 @@ def judge_backlash(profile: Profile, zones: tuple[Zone, ...]) -> Finding:
     backlash = profile.backlash_steps
     if backlash is None:
         reason = profile.reason_for("backlash_steps") or "the observations cannot tell it"
-        return Finding("backlash", "unknown", (f"Backlash is not known: {reason}.",))
+        return Finding("backlash", "unknown", "backlash", (f"Backlash is not known: {reason}.",))
     known = format_quantity(backlash.quantity, "steps")
     lost = f"After a reversal the drawtube does not follow for the first {known}."
     programs = (_when_adding(profile, backlash, zones), _when_overshooting(profile))
     if not zones:
-        return Finding("backlash", "unknown", (f"{lost} {_NO_SCALE}", *programs))
+        return Finding("backlash", "unknown", "backlash", (f"{lost} {_NO_SCALE}", *programs))
     zone = zones[0]
     weight = weigh(backlash, zone.half_steps)
     compared = (
         f"{lost} In {zone.filter}, the narrowest, focus may be off by {_steps(zone.half_steps)}: "
         f"{_BACKLASH_ENDS[weight]}."
     )
-    return Finding("backlash", weight, (compared, *programs))
+    size = backlash.high95 if backlash.value is None else backlash.value
+    named = f"backlash ({'at most ' if backlash.value is None else ''}{_steps(size)})"
+    return Finding("backlash", weight, named, (compared, *programs))
 
 
 _NO_SCALE = "Whether that matters cannot be said, since the size of a step at the sensor is not known."
@@ -168,10 +163,12 @@ def judge_offsets(profile: Profile, zones: tuple[Zone, ...]) -> Finding:
     known = [item for item in others if item.offset_steps is not None]
     if not known:
         why = "only one filter is configured" if not others else "no filter's offset is known"
-        return Finding("offsets", "no" if not others else "unknown", (f"Filter offsets: {why}.",))
+        return Finding(
+            "offsets", "no" if not others else "unknown", "filter offsets", (f"Filter offsets: {why}.",)
+        )
     half = {zone.filter: zone.half_steps for zone in zones}
     if not half:
-        return Finding("offsets", "unknown", (f"Filters differ in focus. {_NO_SCALE}",))
+        return Finding("offsets", "unknown", "filter offsets", (f"Filters differ in focus. {_NO_SCALE}",))
     by_weight: dict[Weight, list[str]] = {"matters": [], "partly": [], "no": []}
     for item in known:
         if item.offset_steps is not None and item.name in half:
@@ -182,7 +179,8 @@ def judge_offsets(profile: Profile, zones: tuple[Zone, ...]) -> Finding:
         sentences.append(f"Not known: {listed(missing)}.")
     heaviest: tuple[Weight, ...] = ("matters", "partly", "no")
     weight: Weight = next((name for name in heaviest if by_weight[name]), "unknown")
-    return Finding("offsets", weight, tuple(sentences))
+    named = f"the offsets of {listed(by_weight[weight])}" if weight in by_weight else "filter offsets"
+    return Finding("offsets", weight, named, tuple(sentences))
 
 
 def _offset_words(reference: str, by_weight: dict[Weight, list[str]]) -> list[str]:
@@ -204,20 +202,22 @@ def judge_temperature(profile: Profile, zones: tuple[Zone, ...]) -> Finding:
     coefficient = profile.temperature_coefficient_steps_per_c
     if coefficient is None or coefficient.value is None:
         reason = profile.reason_for("temperature_coefficient_steps_per_c") or "it was not measured"
-        return Finding("temperature", "unknown", (f"The temperature coefficient is not known: {reason}.",))
+        return Finding(
+            "temperature", "unknown", "temperature", (f"The temperature coefficient is not known: {reason}.",)
+        )
     drift = (
         f"Focus moves {format_quantity(coefficient.quantity, 'steps', signed=True)} for each degree C warmer."
     )
     if not zones:
-        return Finding("temperature", "unknown", (f"{drift} {_NO_SCALE}",))
+        return Finding("temperature", "unknown", "temperature", (f"{drift} {_NO_SCALE}",))
     zone = zones[0]
     weight = _weigh_temperature(coefficient, zone)
+    degrees = zone.half_steps / coefficient.largest if coefficient.largest > 0.0 else float("inf")
     if coefficient.smallest <= 0.0:
-        least = zone.half_steps / coefficient.largest if coefficient.largest > 0.0 else float("inf")
-        return Finding("temperature", weight, (f"{drift} A change of {short(least)} C or less keeps focus.",))
-    degrees = zone.half_steps / abs(coefficient.value)
-    correct = f"Correct or focus again within {short(degrees)} C ({zone.filter}, the narrowest)."
-    return Finding("temperature", weight, (f"{drift} {correct}",))
+        words = f"{drift} Too little to tell from none: a change of {_degrees(degrees)} or less keeps focus."
+        return Finding("temperature", weight, "temperature", (words,))
+    words = f"{drift} Correct or focus again within {_degrees(degrees)} ({zone.filter}, the narrowest)."
+    return Finding("temperature", weight, f"temperature (every {_degrees(degrees)})", (words,))
 
 
 def _weigh_temperature(coefficient: Coefficient, zone: Zone) -> Weight:
@@ -226,65 +226,24 @@ def _weigh_temperature(coefficient: Coefficient, zone: Zone) -> Weight:
     return weigh(Measured.of(night), zone.half_steps)
 
 
+def _degrees(count: float) -> str:
+    """Return whole degrees from 10 on, tenths below; rounded down, to be on the safe side."""
+    return f"{math.floor(count)} C" if count >= 10.0 else f"{fixed(math.floor(count * 10.0) / 10.0, 1)} C"
+
+
 def _steps(count: float) -> str:
     return counted(round(count), "step") if count >= 10.0 else f"{fixed(count, 1)} steps"
 
 
 def _headline(findings: tuple[Finding, ...], zones: tuple[Zone, ...]) -> str:
-    """Return the answer in one sentence: what matters, what does not, what is not known."""
-    groups = [
-        ("Matters on this rig", "matters"),
-        ("takes part of the zone", "partly"),
-        ("does not matter", "no"),
-        ("not known", "unknown"),
-    ]
+    """Return the answer in one line: what matters, what does not, what is not known."""
     if not zones:
         return "The numbers are below; without the size of a step they cannot be held against the focus zone."
-    parts = []
-    for words, weight in groups:
-        topics = [finding.topic for finding in findings if finding.weight == weight]
-        if topics:
-            parts.append(f"{words}: {listed(topics)}")
-    sentence = "; ".join(parts)
-    return sentence[0].upper() + sentence[1:] + "."
-
-
-def entries_to_type(profile: Profile) -> tuple[Entry, ...]:
-    """Return the numbers that other programs ask for, rounded, offsets in both sign conventions."""
-    return (*_mechanical_entries(profile), *_offset_entries(profile), *_temperature_entries(profile))
-
-
-def _mechanical_entries(profile: Profile) -> list[Entry]:
-    entries = []
-    backlash = profile.backlash_steps
-    if backlash is not None and backlash.value is not None:
-        note = "where the program adds it at each reversal"
-        entries.append(Entry("backlash", whole(backlash.value), None, "steps", note))
-    if profile.overshoot_steps is not None:
-        counts = "rising" if profile.final_sign_counts > 0 else "falling"
-        note = f"where the program overshoots; the last move {profile.final_side}, counts {counts}"
-        entries.append(Entry("overshoot", str(profile.overshoot_steps), None, "steps", note))
-    return entries
-
-
-def _offset_entries(profile: Profile) -> list[Entry]:
-    entries = []
-    for item in profile.filters:
-        offset = item.offset_steps
-        if offset is None or offset.value is None:
-            continue
-        value, opposite = whole(offset.value, signed=True), whole(-offset.value, signed=True)
-        note = "the reference" if item.name == profile.reference_filter else ""
-        entries.append(Entry(f"offset {item.name}", value, opposite, "steps", note))
-    return entries
-
-
-def _temperature_entries(profile: Profile) -> list[Entry]:
-    coefficient = profile.temperature_coefficient_steps_per_c
-    if coefficient is None or coefficient.value is None or coefficient.u is None:
-        return []
-    value = short(coefficient.value, signed=True)
-    opposite = short(-coefficient.value, signed=True)
-    return [
-        Entry("temperature", value, opposite, "steps per C", "first: warmer adds it; second: colder adds it")
-    ]
+    starts: dict[Weight, str] = {
+        "matters": "Matters on this rig",
+        "partly": "Takes part of the focus zone",
+        "no": "Does not matter",
+        "unknown": "Not known",
+    }
+    named = {weight: [item.short_name for item in findings if item.weight == weight] for weight in starts}
+    return " ".join(f"{start}: {listed(named[weight])}." for weight, start in starts.items() if named[weight])

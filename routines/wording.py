@@ -87,6 +87,11 @@ def whole(value: float, *, signed: bool = False) -> str:
     return f"{rounded:+d}" if signed and rounded else f"{rounded:d}"
 
 
+def celsius(value: float) -> str:
+    """Return a temperature to a tenth of a degree, which is what such thermometers can tell."""
+    return f"{fixed(value, 1)} C"
+
+
 def counted(count: int, noun: str) -> str:
     """Return "1 look" or "12 looks"."""
     return f"{count} {noun}" if abs(count) == 1 else f"{count} {noun}s"

@@ -23,7 +23,7 @@ from routines.profile import Profile
 from routines.verdict import judge
 
 if TYPE_CHECKING:
-    from routines.estimate.joint import JointFit
+    from routines.estimate.result import JointFit
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ def render_report(
     context = context or ReportContext()
     verdict = judge(profile)
     points = plotted_points(profile, fit, observations)
-    figures = all_figures(profile, points)
+    figures = all_figures(profile, fit, points)
     body = (
         sections.masthead(profile, context),
         sections.answer(verdict),

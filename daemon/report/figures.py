@@ -9,18 +9,23 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daemon.report.points import Point
+from routines.convention import sign_of
+from routines.observations import OUTWARD
 from routines.profile import Measured, Profile, Side
 from routines.verdict import focus_zones
 from routines.wording import format_quantity, short
 
+if TYPE_CHECKING:
+    from routines.estimate.result import JointFit
+
 Spec = dict[str, Any]
 
+FARTHEST_SHOWN = 5.0
 _COLOURS = 8
 _SYMBOLS = ("circle", "square", "diamond", "triangle-up", "pentagon", "star", "hexagon", "cross")
-_DASH: dict[Side, str] = {"inward": "solid", "outward": "dash"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +53,12 @@ class Ink:
     symbol: str
 
 
-def all_figures(profile: Profile, points: Sequence[Point]) -> list[Figure]:
+def all_figures(profile: Profile, fit: JointFit, points: Sequence[Point]) -> list[Figure]:
     """Return every figure that the data can fill, in the order in which they are read."""
     inks = inks_for(profile, points)
     made = (
         zone_figure(profile, inks),
-        error_figure(profile, points, inks),
+        error_figure(profile, fit, points, inks),
         lag_figure(profile, points, inks),
         residual_position_figure(points, inks),
         residual_time_figure(points, inks),
@@ -130,7 +135,9 @@ def _offset_mark(name: str, offset: Measured, ink: Ink) -> Spec:
     }
 
 
-def error_figure(profile: Profile, points: Sequence[Point], inks: dict[str, Ink]) -> Figure | None:
+def error_figure(
+    profile: Profile, fit: JointFit, points: Sequence[Point], inks: dict[str, Ink]
+) -> Figure | None:
     """Show the measured error against the motor's position, with the fit and the dead zone."""
     if not points:
         return None
@@ -138,10 +145,8 @@ def error_figure(profile: Profile, points: Sequence[Point], inks: dict[str, Ink]
     for name in _filters(points):
         ink, own = inks[name], [point for point in points if point.filter == name]
         data.extend(_branch_bands(profile, name, own, ink))
-        data.extend(_fitted_passes(own, ink))
-        data.append(
-            _looks(own, ink, name, [p.position for p in own], [p.value_px for p in own], _error_hover(own))
-        )
+        data.extend(_fitted_curves(profile, fit, name, ink))
+        data.append(_looks(own, ink, name, [p.position for p in own], [p.value_px for p in own]))
     masked = profile.method != "width"
     layout = _layout(
         "position (steps, as the controller counts)", "spike error (px)" if masked else "star width (px)"
@@ -241,24 +246,22 @@ def _band(profile: Profile, name: str, side: Side, values: list[float], ink: Ink
     }
 
 
-def _fitted_passes(own: list[Point], ink: Ink) -> list[Spec]:
-    """Return the fitted values of each pass as a thin line through its positions."""
-    passes: dict[int, list[Point]] = {}
-    for point in own:
-        if point.fitted_px is not None and point.pass_index is not None:
-            passes.setdefault(point.pass_index, []).append(point)
+def _fitted_curves(profile: Profile, fit: JointFit, name: str, ink: Ink) -> list[Spec]:
+    """Return the fit along each pass as a thin line, dashed when moving outward."""
+    sign = sign_of(profile.outward)
     return [
         {
             "type": "scatter",
             "mode": "lines",
-            "x": [point.position for point in looks],
-            "y": [point.fitted_px for point in looks],
-            "line": {"color": ink.colour, "width": 1.2},
+            "x": [sign * place for place in curve.position_steps],
+            "y": list(curve.fitted_px),
+            "line": {"color": ink.colour, "width": 1.2, "dash": "dash" if curve.side == OUTWARD else "solid"},
             "hoverinfo": "skip",
-            "legendgroup": _safe(own[0].filter),
+            "legendgroup": _safe(name),
             "showlegend": False,
         }
-        for looks in passes.values()
+        for curve in fit.curves
+        if curve.filter == name
     ]
 
 
@@ -268,7 +271,6 @@ def _looks(
     name: str,
     x: list[Any],
     y: list[Any],
-    hover: list[str],
     errors: list[Any] | None = None,
 ) -> Spec:
     """Return a filter's looks as markers; an outlier is drawn as an x."""
@@ -285,7 +287,7 @@ def _looks(
         },
         "name": _safe(name),
         "legendgroup": _safe(name),
-        "text": hover,
+        "text": [_hover(point) for point in own],
         "hovertemplate": "%{text}<extra></extra>",
     }
     if errors is not None:
@@ -299,10 +301,6 @@ def _symbol(point: Point, ink: Ink) -> str:
     if point.branch == "inward":
         return ink.symbol
     return f"{ink.symbol}-open" if point.branch == "outward" else f"{ink.symbol}-open-dot"
-
-
-def _error_hover(own: Iterable[Point]) -> list[str]:
-    return [_hover(point) for point in own]
 
 
 def _hover(point: Point) -> str:
@@ -330,9 +328,7 @@ def lag_figure(profile: Profile, points: Sequence[Point], inks: dict[str, Ink]) 
     for name in _filters(shown):
         own = [point for point in shown if point.filter == name]
         y, errors = [point.lag_steps for point in own], [point.lag_u_steps for point in own]
-        data.append(
-            _looks(own, inks[name], name, [point.position for point in own], y, _error_hover(own), errors)
-        )
+        data.append(_looks(own, inks[name], name, [point.position for point in own], y, errors))
     layout = _layout("position (steps, as the controller counts)", "drawtube trails the motor by (steps)")
     layout["shapes"] = [_stripe(backlash.low95, backlash.high95)]
     if backlash.value is not None:
@@ -353,7 +349,8 @@ def residual_position_figure(points: Sequence[Point], inks: dict[str, Ink]) -> F
     layout = _residual_layout("position (steps, as the controller counts)")
     caption = (
         "What is left over, divided by its own standard uncertainty. About one look in twenty should lie "
-        "outside the band; a bend, a step or a wave would mean that the model misses something."
+        "outside the band; a bend, a step or a wave would mean that the model misses something. Crosses were "
+        "put aside; those at the edge lie beyond it."
     )
     return Figure("fig-residual-position", "Left over, against position", caption, data, layout)
 
@@ -377,14 +374,20 @@ def _residual_traces(shown: list[Point], inks: dict[str, Ink], places: list[floa
     for name in _filters(shown):
         pairs = [(point, place) for point, place in zip(shown, places, strict=True) if point.filter == name]
         own = [point for point, _ in pairs]
-        y = [(point.residual_px or 0.0) / point.u_px for point in own]
-        data.append(_looks(own, inks[name], name, [place for _, place in pairs], y, _error_hover(own)))
+        y = [_within_view((point.residual_px or 0.0) / point.u_px) for point in own]
+        data.append(_looks(own, inks[name], name, [place for _, place in pairs], y))
     return data
+
+
+def _within_view(residual: float) -> float:
+    """Hold a far outlier at the edge of the picture, where its cross stays visible."""
+    return min(max(residual, -FARTHEST_SHOWN), FARTHEST_SHOWN)
 
 
 def _residual_layout(x_title: str) -> Spec:
     layout = _layout(x_title, "left over (standard uncertainties)", height=320)
     layout["shapes"] = [_stripe(-1.96, 1.96), _level(0.0)]
+    layout["yaxis"]["range"] = [-FARTHEST_SHOWN - 0.5, FARTHEST_SHOWN + 0.5]
     return layout
 
 
@@ -466,12 +469,13 @@ def _layout(x_title: str, y_title: str, height: int = 440) -> Spec:
             "font": {"color": "var(--ink)"},
         },
         "hovermode": "closest",
+        "separators": ".",
     }
 
 
 def _axis(title: str) -> Spec:
     return {
-        "title": {"text": title},
+        "title": {"text": title, "standoff": 10},
         "gridcolor": "var(--rule)",
         "zerolinecolor": "var(--soft)",
         "zerolinewidth": 1,

@@ -11,13 +11,12 @@ from routines.observations import INWARD, OUTWARD, Observation
 from routines.profile import Profile
 
 if TYPE_CHECKING:
-    from routines.estimate.joint import FittedRow, JointFit
+    from routines.estimate.result import FittedRow, JointFit
 
 Branch = Literal["inward", "outward", "between"]
 
-# Below this weight a look had little say in the fit, and is listed by its row.
-OUTLIER_WEIGHT = 0.5
-ENGAGED_SHARE = 0.05
+# From this share of the play on a look counts as having left the dead zone.
+ENGAGED_SHARE = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,28 +39,19 @@ class Point:
     time_s: float | None
     temperature_c: float | None
     path: str | None
-
-    @property
-    def is_outlier(self) -> bool:
-        """Tell whether the fit put the look aside."""
-        return self.weight < OUTLIER_WEIGHT
+    is_outlier: bool
 
 
 def plotted_points(profile: Profile, fit: JointFit, observations: Sequence[Observation]) -> list[Point]:
     """Return a point for every measured observation, in their order."""
     rows = {row.number: row for row in fit.rows}
-    return [
-        _point(profile, fit, item, rows.get(item.number))
-        for item in observations
-        if item.value_px is not None
-    ]
+    measured = (item for item in observations if item.value_px is not None)
+    return [_point(profile, fit, item, rows.get(item.number)) for item in measured]
 
 
 def _point(profile: Profile, fit: JointFit, item: Observation, row: FittedRow | None) -> Point:
-    fitted_lag = (
-        None if row is None or row.tube_place_steps is None else item.position_steps - row.tube_place_steps
-    )
-    lag, lag_u = _measured_lag(fit, item, row, fitted_lag)
+    fitted_lag = None if row is None else item.position_steps - row.tube_place_steps
+    lag, lag_u = _measured_lag(fit, item, row)
     return Point(
         number=item.number,
         filter=item.filter,
@@ -71,7 +61,7 @@ def _point(profile: Profile, fit: JointFit, item: Observation, row: FittedRow | 
         fitted_px=None if row is None else row.fitted_px,
         residual_px=None if row is None else row.residual_px,
         weight=0.0 if row is None else row.weight,
-        branch=_branch(profile, item, fitted_lag),
+        branch=_branch(item, row),
         lag_steps=lag,
         lag_u_steps=lag_u,
         fitted_lag_steps=fitted_lag,
@@ -79,24 +69,23 @@ def _point(profile: Profile, fit: JointFit, item: Observation, row: FittedRow | 
         time_s=item.time_s,
         temperature_c=item.temperature_c,
         path=item.path,
+        is_outlier=item.number in fit.outliers,
     )
 
 
 def _measured_lag(
-    fit: JointFit, item: Observation, row: FittedRow | None, fitted_lag: float | None
+    fit: JointFit, item: Observation, row: FittedRow | None
 ) -> tuple[float | None, float | None]:
     """Return the lag and its u: the fitted lag less what the residual says the tube is further along."""
-    slope = fit.slope_px_per_step
-    if item.method != "mask" or row is None or fitted_lag is None or slope is None or not slope.value:
+    slope = fit.slopes_px_per_step.get(item.filter) or fit.slope_px_per_step
+    if item.method != "mask" or row is None or slope is None or not slope.value:
         return None, None
-    return fitted_lag - row.residual_px / slope.value, row.total_u_px / abs(slope.value)
+    lag = item.position_steps - row.tube_place_steps - row.residual_px / slope.value
+    return lag, row.total_u_px / abs(slope.value)
 
 
-def _branch(profile: Profile, item: Observation, fitted_lag: float | None) -> Branch:
-    backlash = profile.backlash_steps
-    if fitted_lag is None or backlash is None or not backlash.value:
-        return {OUTWARD: "outward", INWARD: "inward"}.get(item.side, "between")  # type: ignore[return-value]
-    share = fitted_lag / backlash.value
-    if share <= ENGAGED_SHARE:
-        return "inward"
-    return "outward" if share >= 1.0 - ENGAGED_SHARE else "between"
+def _branch(item: Observation, row: FittedRow | None) -> Branch:
+    side = item.side if row is None else row.side
+    if side not in (INWARD, OUTWARD) or (row is not None and row.engaged < ENGAGED_SHARE):
+        return "between"
+    return "inward" if side == INWARD else "outward"

@@ -44,6 +44,9 @@
   });
   window.addEventListener("beforeprint", function () { root.dataset.before = root.dataset.scheme; choose("paper", false); });
   window.addEventListener("afterprint", function () { choose(root.dataset.before || "paper", false); });
-  var asked = remembered();
-  choose(["paper", "night", "red"].indexOf(asked) >= 0 ? asked : "paper", false);
+  // report.html#red opens in that scheme, so that a bookmark spares the eyes from the first moment.
+  var asked = [location.hash.slice(1), remembered(), "paper"].filter(function (name) {
+    return ["paper", "night", "red"].indexOf(name) >= 0;
+  });
+  choose(asked[0], false);
 })();

@@ -10,7 +10,7 @@ from daemon.report.figures import Figure
 from daemon.report.markup import Markup, join, rows, tag
 from daemon.report.points import Point
 from routines.flags import MEANINGS
-from routines.profile import Measured, Profile
+from routines.profile import WHOLE_PROFILE, Measured, Profile
 from routines.verdict import Finding, Verdict, Zone
 from routines.wording import counted, fixed, format_interval, format_u, format_value, listed, short
 
@@ -83,7 +83,12 @@ def numbers(profile: Profile, verdict: Verdict) -> Markup:
             f"{zone.limited_by}. A position may be off by half of it."
         )
     )
-    return tag("section", tag("h2", "The numbers"), rows(cells, head), tag("p", note, class_="caption"))
+    return tag(
+        "section",
+        tag("h2", "The numbers"),
+        rows(cells, head, class_="numbers"),
+        tag("p", note, class_="caption"),
+    )
 
 
 def _row(name: str, number: Measured | None, zone: Zone | None, *, signed: bool = False) -> list[object]:
@@ -100,11 +105,12 @@ def _share(number: Measured, zone: Zone | None) -> str:
     if zone is None:
         return ""
     size = number.high95 if number.value is None else abs(number.value)
-    return f"{_ratio(size / zone.half_steps)} of the allowed miss"
-
-
-def _ratio(share: float) -> str:
-    return f"{share * 100:.0f} %" if share < 1.0 else f"{fixed(share, 1)} times"
+    share = size / zone.half_steps
+    return (
+        f"{share * 100:.0f} % of the allowed miss"
+        if share < 1.0
+        else f"{fixed(share, 1)} times the allowed miss"
+    )
 
 
 def filters(profile: Profile, verdict: Verdict) -> Markup:
@@ -134,7 +140,12 @@ def filters(profile: Profile, verdict: Verdict) -> Markup:
             ]
         )
     words = f"In steps. Offsets are counted from {profile.reference_filter}, same side, same temperature."
-    return tag("section", tag("h3", "By filter"), rows(cells, head), tag("p", words, class_="caption"))
+    return tag(
+        "section",
+        tag("h3", "By filter"),
+        rows(cells, head, class_="numbers"),
+        tag("p", words, class_="caption"),
+    )
 
 
 def _place(number: Measured | None) -> str:
@@ -193,14 +204,27 @@ def _remark_list(title: str, items: list[tuple[str, list[str]]]) -> Markup | Non
     if not items:
         return None
     lines = [
-        tag("li", words, ": " if words else "", tag("span", _fields(about), class_="dim"))
+        tag("li", tag("span", f"{_fields(about)}: ", class_="dim") if about != [WHOLE_PROFILE] else "", words)
         for words, about in items
     ]
     return join([tag("h3", title), tag("ul", lines)])
 
 
-def _fields(names: list[str]) -> str:
-    return listed(name.replace("_", " ").replace(".", ", ") for name in names)
+def _fields(paths: list[str]) -> str:
+    """Return the fields in words, filters gathered: "offset (R and G), backlash"."""
+    gathered: dict[str, list[str]] = {}
+    for path in paths:
+        _, _, rest = path.partition("filters.")
+        name, _, number = rest.rpartition(".")
+        words = _field_words(number or path)
+        gathered.setdefault(words, []).extend([name] if name else [])
+    return ", ".join(f"{number} ({listed(names)})" if names else number for number, names in gathered.items())
+
+
+def _field_words(number: str) -> str:
+    for unit in ("_steps_per_c", "_px_per_step", "_steps", "_um", "_c"):
+        number = number.removesuffix(unit)
+    return number.replace("_", " ").replace(".", ", ")
 
 
 def evidence(figures: Sequence[Figure]) -> Markup:
@@ -213,18 +237,11 @@ def evidence(figures: Sequence[Figure]) -> Markup:
 
 
 def _figure(figure: Figure) -> Markup:
+    label = f"{figure.title} {figure.caption}"
     style = f"height:{figure.height_px}px"
-    place = tag(
-        "div",
-        id=figure.id,
-        class_="plot",
-        style=style,
-        role="img",
-        aria_label=f"{figure.title}. {figure.caption}",
-    )
-    return tag(
-        "div", tag("h3", figure.title), place, tag("p", figure.caption, class_="caption"), class_="figure"
-    )
+    place = tag("div", id=figure.id, class_="plot", style=style, role="img", aria_label=label)
+    caption = tag("p", figure.caption, class_="caption")
+    return tag("div", tag("h3", figure.title), tag("div", place, class_="frame"), caption, class_="figure")
 
 
 def outliers(points: Sequence[Point]) -> Markup:

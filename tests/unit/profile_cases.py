@@ -7,11 +7,11 @@ made from them look like a night; nothing here tests the estimation.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
+from routines.estimate.result import FittedCurve, FittedRow, JointFit, TemperatureRange
 from routines.flags import flag
 from routines.observations import INWARD, OUTWARD, Observation
 from routines.optics import Band, Mask, Optics
@@ -46,7 +46,7 @@ def case_facts(**changes: Any) -> ProfileFacts:
     return ProfileFacts(**{**facts, **changes})
 
 
-def case_fit(**changes: Any) -> Any:
+def case_fit(**changes: Any) -> JointFit:
     """Return a fit with every number known, or with some replaced."""
     rng = np.random.default_rng(5)
     names = [band.name for band in BANDS]
@@ -65,15 +65,19 @@ def case_fit(**changes: Any) -> Any:
             name: Quantity.gaussian((item.value or 0.0) + 86.3, 0.9) for name, item in inward.items()
         },
         "temperature_coefficient_steps_per_c": Quantity.gaussian(ALPHA, 0.9),
-        "temperature_range_c": (9.8, 12.1),
+        "temperature_range": TemperatureRange(9.8, 12.1),
         "reference_temperature_c": T_REF,
-        "offsets_covariance_filters": tuple(names[1:]),
-        "offsets_covariance_steps2": np.full((4, 4), 0.2) + np.eye(4) * 0.29,
-        "observed_counts": dict.fromkeys(names, 40),
+        "reference_filter": "L",
+        "slopes_px_per_step": {name: Quantity.gaussian(SLOPE, 0.0004) for name in names},
+        "offsets_order": tuple(names[1:]),
+        "offsets_covariance_steps2": tuple(
+            tuple(0.2 + (0.29 if i == j else 0.0) for j in range(4)) for i in range(4)
+        ),
+        "observed": dict.fromkeys(names, 40),
         "flags": (flag("extra_scatter", "slope_px_per_step"),),
         "rows": (),
     }
-    return SimpleNamespace(**{**fit, **changes})
+    return JointFit(**{**fit, **changes})
 
 
 def _trail(lag: float, travel: float, side: int) -> float:
@@ -81,7 +85,7 @@ def _trail(lag: float, travel: float, side: int) -> float:
     return min(BACKLASH, lag + travel) if side == OUTWARD else max(0.0, lag - travel)
 
 
-def case_night(seed: int = 3) -> tuple[list[Observation], tuple[SimpleNamespace, ...]]:
+def case_night(seed: int = 3) -> tuple[list[Observation], tuple[FittedRow, ...]]:
     """Return the looks of an in-out-in night with all filters, and the rows of a fit that knows the truth."""
     rng = np.random.default_rng(seed)
     looks, rows = [], []
@@ -111,16 +115,32 @@ def case_night(seed: int = 3) -> tuple[list[Observation], tuple[SimpleNamespace,
                 )
                 weight = 0.02 if abs(error) > 1.0 else 1.0
                 rows.append(
-                    SimpleNamespace(
+                    FittedRow(
                         number=number,
+                        filter=band.name,
+                        position_steps=motor,
+                        value_px=true + error,
                         fitted_px=true,
                         residual_px=error,
                         total_u_px=0.06,
                         weight=weight,
                         tube_place_steps=tube,
                         pass_index=index,
+                        side=side,
+                        engaged=1.0 if lag == (BACKLASH if side == OUTWARD else 0.0) else 0.4,
                     )
                 )
                 number += 1
                 time_s += 11.0
     return looks, tuple(rows)
+
+
+def case_curves() -> tuple[FittedCurve, ...]:
+    """Return straight fitted lines of both branches."""
+    curves = []
+    for index, (side, lag) in enumerate(((INWARD, 0.0), (OUTWARD, BACKLASH))):
+        for band in BANDS:
+            places = tuple(CROSSING + lag + x for x in (-200.0, 0.0, 200.0))
+            values = tuple(SLOPE * (x - lag - CROSSING - OFFSETS[band.name]) for x in places)
+            curves.append(FittedCurve(band.name, side, index, places, values))
+    return tuple(curves)

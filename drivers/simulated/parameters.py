@@ -77,7 +77,7 @@ class StarField:
     companion_ratio: float = 0.0
     companion_px: tuple[float, float] = (23.0, -14.0)
     field_stars: int = 90
-    brightest_rate: float = 320.0
+    brightest_rate: float = 60.0
     sky_rate: float = 0.01
     sky_gradient: float = 0.1
     pointing_px: float = 6.0
@@ -134,7 +134,18 @@ def load_rig(name: str, seed: int) -> Rig:
     with path.open("rb") as stream:
         changes = tomllib.load(stream)
     base = load_rig(changes.pop("base", BUILT_IN[0]), int(changes.pop("seed", seed)))
-    return _changed(base, changes, str(path))
+    mirrored = bool(changes.pop("mirrored", False))
+    changed = _changed(base, changes, str(path))
+    return _mirrored(changed) if mirrored else changed
+
+
+def _mirrored(rig: Rig) -> Rig:
+    """Return the rig with a counter that falls outward: same counts, the scale of places turned round.
+
+    ``best_steps`` stays where the same counts are near it.
+    """
+    motor = replace(rig.motor, outward=-1)
+    return replace(rig, motor=motor, tube=replace(rig.tube, best_steps=-rig.tube.best_steps))
 
 
 def _changed(part: Part, changes: dict[str, Any], place: str) -> Part:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.fft
@@ -90,10 +90,26 @@ class Sky:
     def masked_stars(
         self, shape: tuple[int, int], stars: Sequence[Star], light: Light, rng: np.random.Generator
     ) -> Image:
-        """Return each star's pattern through the mask, electrons on a frame of ``shape`` (rows, columns)."""
+        """Return each star's pattern through the mask, electrons on a frame of ``shape`` (rows, columns).
+
+        The first star lies exactly where it is said to; the others are moved to a whole number of pixels
+        from it, so that one rendering serves all.
+        """
         frame = np.zeros(shape, np.float32)
-        self._lay_stars(frame, stars, light, rng, masked=True, reach=STAMP_REACH_PX)
+        first = stars[0]
+        pattern = self._stamps(
+            [replace(first, electrons=1.0)], light, rng, masked=True, reach=STAMP_REACH_PX
+        )[0]
+        for star in stars:
+            x_px, y_px = round(star.x_px - first.x_px), round(star.y_px - first.y_px)
+            placed = Star(round(first.x_px) + x_px, round(first.y_px) + y_px, star.electrons)
+            _add(frame, pattern * np.float32(star.electrons), placed, STAMP_REACH_PX)
         return frame
+
+    def mask_share(self) -> float:
+        """Return what part of the clear aperture's light the mask lets through."""
+        grid = self._grid(masked=True)
+        return grid.open_cells / grid.clear_cells
 
     def open_stars(
         self, shape: tuple[int, int], stars: Sequence[Star], light: Light, rng: np.random.Generator
@@ -104,7 +120,12 @@ class Sky:
         """
         frame = np.zeros(shape, np.float32)
         for ring, extra_um in self._rings(shape, stars, light):
-            self._lay_stars(frame, ring, light, rng, masked=False, reach=FIELD_REACH_PX, extra_um=extra_um)
+            moved = replace(
+                light, defocus_um=list(np.broadcast_to(light.defocus_um, (WAVEFRONTS,)) + extra_um)
+            )
+            stamps = self._stamps(ring, moved, rng, masked=False, reach=FIELD_REACH_PX)
+            for star, stamp in zip(ring, stamps, strict=True):
+                _add(frame, stamp, star, FIELD_REACH_PX)
         return frame
 
     def _rings(
@@ -122,22 +143,14 @@ class Sky:
                 rings.append(([stars[index] for index in part], extra))
         return rings
 
-    def _lay_stars(
-        self,
-        frame: Image,
-        stars: Sequence[Star],
-        light: Light,
-        rng: np.random.Generator,
-        *,
-        masked: bool,
-        reach: int,
-        extra_um: float = 0.0,
-    ) -> None:
-        """Add every star's light to the frame, one wavefront after another."""
+    def _stamps(
+        self, stars: Sequence[Star], light: Light, rng: np.random.Generator, *, masked: bool, reach: int
+    ) -> list[Image]:
+        """Return each star's light on the pixels around it, one wavefront after another."""
         grid = self._grid(masked=masked)
         wavelengths = _stratified(light.band, WAVEFRONTS, rng)
         fast, slow = grid.screens.draw(light.air, WAVEFRONTS // 2, light.exposure_s, rng)
-        defocus = np.broadcast_to(np.asarray(light.defocus_um, float), (WAVEFRONTS,)) + extra_um
+        defocus = np.broadcast_to(np.asarray(light.defocus_um, float), (WAVEFRONTS,))
         moments = rng.permutation(WAVEFRONTS)
         stamps = [np.zeros((2 * reach + 1, 2 * reach + 1), np.float32) for _ in stars]
         copies = self._copies(light.band) if masked else 1
@@ -152,8 +165,10 @@ class Sky:
                     self._share_out(stamp, intensity, copy_um, grid, star, shift, reach)
         blur = math.hypot(light.jitter_px, self._motion_px(light))
         share = grid.open_cells / grid.clear_cells / (WAVEFRONTS * copies)
-        for star, stamp in zip(stars, stamps, strict=True):
-            _add(frame, scipy.ndimage.gaussian_filter(stamp, blur) * (share * star.electrons), star, reach)
+        return [
+            scipy.ndimage.gaussian_filter(stamp, blur) * np.float32(share * star.electrons)
+            for star, stamp in zip(stars, stamps, strict=True)
+        ]
 
     def _copies(self, band: Band) -> int:
         """Return over how many wavelengths one wavefront's image is spread inside its stratum.

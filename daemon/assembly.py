@@ -1,0 +1,133 @@
+"""From a config to what a run needs: the facts its script starts from, the fit's setup, the gates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from daemon.gates import Gate, Gates, Level, disk_gate, limits_gate, temperature_gate
+from drivers.errors import DeviceError
+from drivers.roles import Focuser, Limits, Thermometer
+from routines.convention import limits_to_science, to_science
+from routines.observations import INWARD, OUTWARD
+from routines.scripts.common import TrainFacts
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from routines.estimate.result import FitSetup
+
+# Looks up to this many critical focus zones on either side of focus: far enough for the slope to be sure,
+# near enough that faint filters still give a number.
+_REACH_ZONES = 1.5
+_MARGIN_STEPS = 10.0
+
+
+def soft_limits(config: Config) -> Limits:
+    """Return the focuser's limits (controller's counts); the config must have them."""
+    if config.limits is None:
+        raise ValueError("nothing moves without [limits] in the config")
+    return Limits(round(config.limits.low_steps), round(config.limits.high_steps))
+
+
+def play_bound_steps(config: Config) -> float:
+    """Return what the backlash surely stays under: the configured overshoot, or the largest backlash."""
+    return config.focuser.overshoot_steps or config.routines.largest_backlash_steps
+
+
+def final_side(config: Config) -> int:
+    """Return the side from which every position that matters is approached."""
+    return OUTWARD if config.focuser.final_side == "outward" else INWARD
+
+
+def _px_per_um(config: Config) -> float:
+    """Return the spike error for a micrometre of defocus, with a usual mask where none is configured."""
+    from routines.optics import Mask, spike_error_px_per_um
+
+    # A usual mask: 20 degrees between the straight and the tilted slits (common practice).
+    mask = config.science_mask() or Mask(slit_period_mm=1.0, arm_angle_deg=20.0)
+    return spike_error_px_per_um(config.science_optics(), mask)
+
+
+def expected_slope_px_per_step(config: Config) -> float | None:
+    """Return the slope's magnitude as optics, mask and step size predict it; None without a step size."""
+    if config.optics.step_um is None:
+        return None
+    return abs(_px_per_um(config) * config.optics.step_um)
+
+
+def reach_px(config: Config) -> float:
+    """Return the spike error up to which looks are wanted."""
+    from routines.optics import critical_focus_zone_um
+
+    band = config.bands()[config.reference_filter]
+    zone_um = critical_focus_zone_um(band.centre_nm * 1e-3, config.science_optics())
+    return abs(_px_per_um(config)) * zone_um * _REACH_ZONES
+
+
+def train_facts(config: Config, position_counts: float) -> TrainFacts:
+    """Return what a script starts from, with the focuser at ``position_counts``."""
+    limits, outward = soft_limits(config), config.focuser.outward
+    low, high = limits_to_science(limits.lowest_steps, limits.highest_steps, outward)
+    start = config.routines.start_steps
+    return TrainFacts(
+        start_position_steps=to_science(position_counts if start is None else start, outward),
+        low_limit_steps=low,
+        high_limit_steps=high,
+        play_bound_steps=play_bound_steps(config),
+        final_side=final_side(config),
+        filters=config.filter_names,
+        reference_filter=config.reference_filter,
+        reach_px=reach_px(config),
+        expected_slope_px_per_step=expected_slope_px_per_step(config),
+        margin_steps=_MARGIN_STEPS,
+    )
+
+
+def fit_setup(config: Config) -> FitSetup:
+    """Return what the joint fit knows beforehand (imports the estimation: for the worker process)."""
+    from routines.estimate.result import FitSetup
+
+    return FitSetup(
+        filters=config.filter_names,
+        reference_filter=config.reference_filter,
+        expected_slope_px_per_step=expected_slope_px_per_step(config),
+        longest_play_steps=play_bound_steps(config),
+    )
+
+
+def gates_for(
+    config: Config, focuser: Focuser, thermometer: Thermometer | None, frames: Path | None
+) -> Gates:
+    """Return the gates that a config asks for; those of the limits are always there."""
+    limits = soft_limits(config)
+    gates: list[Gate] = [
+        limits_gate(_position_level(focuser), float(limits.lowest_steps), float(limits.highest_steps))
+    ]
+    if thermometer is not None:
+        oldest = config.thermometer.oldest_s if config.thermometer is not None else 120.0
+        gates.append(temperature_gate(_temperature_level(thermometer), oldest))
+    if config.gates.disk is not None and frames is not None:
+        gates.append(disk_gate(frames, config.gates.disk.least_free_gb))
+    return Gates(gates)
+
+
+def _position_level(focuser: Focuser) -> Callable[[], Level]:
+    def read() -> Level:
+        try:
+            return Level(float(focuser.position_steps()))
+        except DeviceError:
+            return Level(None)
+
+    return read
+
+
+def _temperature_level(thermometer: Thermometer) -> Callable[[], Level]:
+    def read() -> Level:
+        try:
+            reading = thermometer.read()
+        except DeviceError:
+            return Level(None)
+        return Level(reading.value_c, reading.age_s)
+
+    return read

@@ -1,0 +1,82 @@
+"""What the worker process does: measure frames and fit. It alone loads the heavy libraries.
+
+Jobs take and return plain data. The frame meter learns from the frames it has seen; a desk that replaces a
+lost one is told which those were.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from daemon.assembly import fit_setup
+from routines.observations import Move, Observation
+from routines.steps import Estimated
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from daemon.measurement import FrameMeter
+    from routines.estimate.result import JointFit
+    from routines.quantity import Quantity
+
+
+class Desk:
+    """The worker's desk for one config."""
+
+    def __init__(self, config: Config) -> None:
+        self._config = config
+        self._meter: FrameMeter | None = None
+        self._measured: list[str] = []
+        _load_what_is_heavy()
+
+    def measure(self, path: str, before: Sequence[str]) -> dict[str, Any]:
+        """Return the fields of a frame's measurement; ``before`` are the run's earlier frames, in order."""
+        meter = self._meter_after(before)
+        self._measured.append(path)
+        return meter.measure_next(Path(path)).as_dict()
+
+    def estimate(self, observations: Sequence[Observation], moves: Sequence[Move]) -> Estimated:
+        """Return what the joint fit knows so far."""
+        from routines.estimate.joint import fit_jointly
+
+        return estimated_from(fit_jointly(observations, moves, fit_setup(self._config)))
+
+    def _meter_after(self, before: Sequence[str]) -> FrameMeter:
+        from daemon.measurement import FrameMeter
+
+        if self._meter is None or self._measured != list(before):
+            self._meter, self._measured = FrameMeter(self._config), []
+            for earlier in before:
+                if Path(earlier).exists():
+                    self._meter.measure_next(Path(earlier))
+            self._measured = list(before)
+        return self._meter
+
+
+def _load_what_is_heavy() -> None:
+    """Import now, while the focuser still moves to the first look."""
+    import routines.estimate.joint  # noqa: F401
+
+    import daemon.measurement  # noqa: F401
+
+
+def estimated_from(fit: JointFit) -> Estimated:
+    """Return a fit as an answer: numbers by dotted name, each a quantity's dictionary or None."""
+    numbers: dict[str, Quantity | None] = {
+        "backlash_steps": fit.backlash_steps,
+        "transition_steps": fit.transition_steps,
+        "slope_px_per_step": fit.slope_px_per_step,
+        "temperature_coefficient_steps_per_c": fit.temperature_coefficient_steps_per_c,
+    }
+    families = {
+        "offset_steps": fit.offsets_steps,
+        "crossing_inward_steps": fit.crossings_inward_steps,
+        "crossing_outward_steps": fit.crossings_outward_steps,
+    }
+    for family, values in families.items():
+        numbers |= {f"{family}.{name}": value for name, value in values.items()}
+    return Estimated(
+        {name: None if value is None else value.as_dict() for name, value in numbers.items()},
+        tuple(dict.fromkeys(flag.code for flag in fit.flags)),
+    )

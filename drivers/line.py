@@ -1,14 +1,16 @@
 """One request-reply line over any pyserial URL: deadlines, retries, an interjected halt, reconnection.
 
-The whole message has one deadline, on the real monotonic clock: a simulated one cannot hurry a device. A late, short or damaged reply is an error and never a partial value. One worker thread makes exchanges;
-any other thread may ``interject`` a halt, which goes out at once and ends the exchange in progress.
+The whole message has one deadline, on the real monotonic clock: a simulated one cannot hurry a device. A
+late, short or damaged reply is an error and never a partial value. One worker thread makes exchanges; any
+other thread may ``interject`` a halt, which goes out at once and ends the exchange in progress.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from threading import Event, Lock, RLock
+from dataclasses import dataclass
+from threading import Lock, RLock
 from typing import Any, TypeVar
 
 import structlog
@@ -17,6 +19,7 @@ from drivers.dialect import LineSettings, Meaning
 from drivers.errors import LinkLost, PortUnavailable, ReplyInvalid, ReplyLate, Stopped
 from drivers.framing import BadFrame, Framing, Piece
 from drivers.ports import SLICE_S, as_link_lost, open_port
+from drivers.roles import NeverStop, StopSignal
 from drivers.trace import HEARD, SENT, Trace
 
 T = TypeVar("T")
@@ -24,6 +27,7 @@ Accept = Callable[[bytes], T]
 Announce = Callable[[bytes], "Meaning | None"]
 
 QUIET_S = 0.03
+LATE_COSTS = 2
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 5.0
 log = structlog.get_logger(__name__)
 
@@ -46,6 +50,16 @@ class Repeats:
         if self.count > 1:
             log.info(f"{self.what}_recovered", failures=self.count)
         self.count = 0
+
+
+@dataclass(slots=True)
+class _Wait:
+    """How long one exchange waits, and what ends it early."""
+
+    within_s: float
+    interjections: int
+    stop: StopSignal
+    deadline_s: float = 0.0
 
 
 class Line:
@@ -98,7 +112,7 @@ class Line:
             ) as error:  # a vanished device may raise anything here, and it is closed all the same
                 log.debug("close_failed", url=self.url, error=str(error))
 
-    def reconnect(self, within_s: float, stop: Event | None = None) -> None:
+    def reconnect(self, within_s: float, stop: StopSignal | None = None) -> None:
         """Open the port again, with growing pauses; PortUnavailable when it does not come back in time."""
         deadline, pause = time.monotonic() + within_s, FIRST_PAUSE_S
         while True:
@@ -112,25 +126,33 @@ class Line:
                 pause = min(2 * pause, LONGEST_PAUSE_S)
 
     def exchange(
-        self, request: bytes, accept: Accept[T], *, retries: int = 0, within_s: float | None = None
+        self,
+        request: bytes,
+        accept: Accept[T],
+        *,
+        retries: int = 0,
+        within_s: float | None = None,
+        stop: StopSignal | None = None,
     ) -> T:
         """Send a request and return what ``accept`` makes of its reply's body.
 
         ``accept`` raises ReplyInvalid for a body that is not this request's reply. Raises ReplyLate or
-        ReplyInvalid after ``retries`` more tries (give 0 for commands), LinkLost, or Stopped when a halt was interjected.
+        ReplyInvalid after ``retries`` more tries (0 for commands; a late reply counts as two), LinkLost, or
+        Stopped when a halt was interjected or ``stop`` is set while waiting.
         """
+        wait = _Wait(within_s or self._settings.reply_within_s, self._interjections, stop or NeverStop())
         with self._exchanging:
-            for left in range(retries, -1, -1):
+            while True:
                 try:
-                    value = self._exchange_once(request, accept, within_s or self._settings.reply_within_s)
+                    value = self._exchange_once(request, accept, wait)
                 except (ReplyLate, ReplyInvalid) as error:
                     self._repeats.failed(error)
-                    if not left:
+                    retries -= LATE_COSTS if isinstance(error, ReplyLate) else 1
+                    if retries < 0:
                         raise
                 else:
                     self._repeats.worked()
                     return value
-        raise AssertionError("unreachable")
 
     def send(self, request: bytes) -> None:
         """Send a request that is not answered."""
@@ -149,27 +171,26 @@ class Line:
         finally:
             self._owe(int(answered))
 
-    def _exchange_once(self, request: bytes, accept: Accept[T], within_s: float) -> T:
-        interjections = self._interjections
+    def _exchange_once(self, request: bytes, accept: Accept[T], wait: _Wait) -> T:
         self._prepare()
-        if self._interjections != interjections:
-            raise self._stopped()
+        self._check_stop(wait, owed=0)
         self._write(request)
-        deadline = time.monotonic() + within_s
+        wait.deadline_s = time.monotonic() + wait.within_s
         if self._settings.echo:
-            self._drop_echo(request, deadline, interjections)
-        while True:
-            body = self._next_body(deadline, within_s, interjections)
-            if not self._announced(body):
-                break
+            self._drop_echo(request, wait)
+        body = self._next_body(wait)
+        while self._announced(body):
+            body = self._next_body(wait)
         try:
             return accept(body)
         except ReplyInvalid as error:
             # The true reply may still be on its way behind this one.
             self._owe(1)
+            if self._interjections != wait.interjections:
+                raise self._stopped() from error
             raise ReplyInvalid(self._dressed(str(error))) from error
 
-    def _next_body(self, deadline: float, within_s: float, interjections: int) -> bytes:
+    def _next_body(self, wait: _Wait) -> bytes:
         """Return the next message's body; ReplyLate or ReplyInvalid past the deadline."""
         while True:
             try:
@@ -179,13 +200,16 @@ class Line:
                 raise ReplyInvalid(self._dressed(f"damaged reply: {damage}")) from damage
             if piece is not None:
                 return piece.body
-            if self._interjections != interjections:
+            self._check_stop(wait, owed=1)
+            if time.monotonic() >= wait.deadline_s:
                 self._owe(1)
-                raise self._stopped()
-            if time.monotonic() >= deadline:
-                self._owe(1)
-                raise self._too_late(within_s)
+                raise self._too_late(wait.within_s)
             self._read_slice()
+
+    def _check_stop(self, wait: _Wait, owed: int) -> None:
+        if self._interjections != wait.interjections or wait.stop.is_set():
+            self._owe(owed)
+            raise self._stopped()
 
     def _take(self) -> Piece | None:
         piece = self._framing.take(self._buffer)
@@ -263,14 +287,12 @@ class Line:
             self._on_reset()
         return meaning is not None
 
-    def _drop_echo(self, request: bytes, deadline: float, interjections: int) -> None:
-        while len(self._buffer) < len(request) and time.monotonic() < deadline:
-            if self._interjections != interjections:
-                self._owe(1)
-                raise self._stopped()
+    def _drop_echo(self, request: bytes, wait: _Wait) -> None:
+        while len(self._buffer) < len(request) and time.monotonic() < wait.deadline_s:
+            self._check_stop(wait, owed=1)
             self._read_slice()
         if not self._buffer.startswith(request):
-            heard = self._buffer
+            heard, self._buffer = self._buffer, b""
             self._owe(1)
             raise ReplyInvalid(self._dressed(f"{heard!r} where the echo of {request!r} was expected"))
         self._buffer = self._buffer[len(request) :]

@@ -22,6 +22,7 @@ DEFOCUS, PLACE_X, PLACE_Y, LOG_BLUR, FLUX = range(5)
 _NARROWEST_BLUR_PX = 0.7
 _WIDEST_BLUR_PX = 16.0
 _LARGEST_MISMATCH = 0.5
+_TOLERATED_MISMATCH = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,10 +82,16 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
     return fit
 
 
-def quick_fit(star: MaskedStar, cutout: Cutout, start: StarState, iterations: int) -> StarFit:
-    """Fit a few iterations with the blur held: enough to compare one starting defocus with another."""
+def quick_fit(star: MaskedStar, cutout: Cutout, start: StarState, iterations: int) -> tuple[StarFit, float]:
+    """Fit a few iterations with the blur held, to compare one starting defocus with another.
+
+    The second value is the cost to compare: residuals against noise and a tolerated mismatch of 10 %.
+    """
     limits = FitLimits(iterations=iterations, free_blur=False)
-    return _climb(star, cutout, start, cutout.usable, limits, mismatch=0.1)
+    fit = _climb(star, cutout, start, cutout.usable, limits, _TOLERATED_MISMATCH)
+    residual, signal, variance = _residuals(star, cutout, fit)
+    cost = residual**2 / (variance + (_TOLERATED_MISMATCH * signal) ** 2)
+    return fit, float(cost[fit.used].sum())
 
 
 def _climb(
@@ -96,13 +103,13 @@ def _climb(
     mismatch: float,
 ) -> StarFit:
     """Iterate weighted least squares with expected variances until the step is a small part of its u."""
-    plane = _plane(cutout.size_px)
+    plane = background_terms(cutout.size_px)
     data = cutout.pixels[used].astype(np.float64)
     state, level = start, _first_level(star, cutout, start, used)
     converged = False
     for _ in range(limits.iterations):
         image, slopes = star.image_and_slopes(state)
-        design = _design(image, slopes, plane, used, level[0])
+        design = design_matrix(image, slopes, plane, used, level[0])
         expected = design[:, _SHAPE_TERMS:] @ level
         signal = np.maximum(design[:, FLUX] * level[0], 0.0)
         variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + (mismatch * signal) ** 2
@@ -111,7 +118,7 @@ def _climb(
         if not limits.free_blur:
             information[LOG_BLUR, :] = information[:, LOG_BLUR] = 0.0
             information[LOG_BLUR, LOG_BLUR] = 1e12
-        covariance = _inverse(information)
+        covariance = balanced_inverse(information)
         step = covariance @ (weighted.T @ (data - expected))
         step = _shortened(step)
         state = _bounded(moved(state, step[:_SHAPE_TERMS]), limits, cutout.size_px)
@@ -136,19 +143,21 @@ def _finished(
     """Return the fit with its deviance at the final state."""
     state = replace(state, flux_electrons=float(level[0]))
     background = (float(level[1]), float(level[2]), float(level[3]))
-    fit = StarFit(state, background, covariance, 0.0, int(used.sum()) - len(covariance), mismatch, converged, used)
+    fit = StarFit(
+        state, background, covariance, 0.0, int(used.sum()) - len(covariance), mismatch, converged, used
+    )
     residual, _, variance = _residuals(star, cutout, fit)
     return replace(fit, deviance=float((residual[used] ** 2 / variance[used]).sum()))
 
 
-def _plane(size_px: int) -> NDArray[np.float64]:
+def background_terms(size_px: int) -> NDArray[np.float64]:
     """Return the background's terms, shape (3, n, n): level and slopes about the centre."""
     axis = np.arange(size_px) - size_px / 2.0
     ones = np.ones((size_px, size_px))
     return np.stack([ones, ones * axis[None, :], ones * axis[:, None]])
 
 
-def _design(
+def design_matrix(
     image: NDArray[np.float32],
     slopes: NDArray[np.float32],
     plane: NDArray[np.float64],
@@ -165,7 +174,9 @@ def _first_level(
 ) -> NDArray[np.float64]:
     """Return flux and a flat background to start from: the border's median and what stands above it."""
     pixels = cutout.pixels
-    border = np.concatenate([pixels[:6].ravel(), pixels[-6:].ravel(), pixels[:, :6].ravel(), pixels[:, -6:].ravel()])
+    border = np.concatenate(
+        [pixels[:6].ravel(), pixels[-6:].ravel(), pixels[:, :6].ravel(), pixels[:, -6:].ravel()]
+    )
     fine = np.concatenate([used[:6].ravel(), used[-6:].ravel(), used[:, :6].ravel(), used[:, -6:].ravel()])
     background = float(np.median(border[fine])) if fine.any() else float(np.median(pixels[used]))
     if start.flux_electrons > 1.0:
@@ -175,7 +186,7 @@ def _first_level(
     return np.array([max(flux, 10.0), background, 0.0, 0.0])
 
 
-def _inverse(information: NDArray[np.float64]) -> NDArray[np.float64]:
+def balanced_inverse(information: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the inverse of an information matrix whose terms have very different units."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-30))
     scaled = information * scale[:, None] * scale[None, :]
@@ -210,7 +221,7 @@ def _residuals(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return residual, star signal and noise variance of each pixel, shape (n, n) each."""
     signal = star.image(fit.state).astype(np.float64)
-    expected = signal + np.tensordot(np.array(fit.background), _plane(cutout.size_px), 1)
+    expected = signal + np.tensordot(np.array(fit.background), background_terms(cutout.size_px), 1)
     variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2
     return cutout.pixels - expected, signal, variance
 

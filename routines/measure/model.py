@@ -51,6 +51,10 @@ class MaskedStar:
     def image(self, state: StarState) -> Image:
         """Return the star's image, shape (cutout, cutout), in electrons."""
         transfer, _ = self.templates.at(state.defocus_um)
+        return self.image_of(transfer, state)
+
+    def image_of(self, transfer: Complex, state: StarState) -> Image:
+        """Return the image that a given transfer function makes with a state's place, blur and flux."""
         return self._to_pixels(transfer * self._common(state)) * np.float32(state.flux_electrons)
 
     def image_and_slopes(self, state: StarState) -> tuple[Image, NDArray[np.float32]]:
@@ -109,7 +113,6 @@ def to_pixels(spectrum: Complex, window: Window) -> Image:
     # Frequencies above Nyquist along x appear at (their negative) below it: conj at (-ky, 1 - kx).
     mirrored = rows[:, half:][:, ::-1].conj()
     folded += np.concatenate([mirrored[:1], mirrored[:0:-1]])
-    folded[:, half] /= 2.0
     image = fft.fftshift(fft.irfft2(folded, s=(grid, grid), overwrite_x=True))
     first = half - window.cutout_px // 2
     used = slice(first, first + window.cutout_px)

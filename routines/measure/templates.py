@@ -56,8 +56,8 @@ class Window:
 class Templates:
     """Transfer functions at defoci ``0, step, 2 step, ...``; negative ones are their conjugates.
 
-    ``transfer`` has shape (rungs, 2 * grid_px, grid_px + 1): frequencies to one cycle a pixel, both ways along
-    y and from zero along x, normalised to the light that passes the mask.
+    ``transfer`` has shape (rungs, 2 * grid_px, grid_px + 1): frequencies to one cycle a pixel, both ways in
+    y and from zero in x, normalised to the light that passes the mask.
     """
 
     window: Window
@@ -105,23 +105,46 @@ def _lagrange(place: float) -> tuple[Array, Array]:
     return values, slopes
 
 
-def make_templates(optics: Optics, mask: Mask, band: Band, window: Window, reach_um: float) -> Templates:
-    """Compute the ladder of transfer functions out to ``reach_um`` either side of focus."""
+def make_templates(
+    optics: Optics,
+    mask: Mask,
+    band: Band,
+    window: Window,
+    reach_um: float,
+    most_wavelengths: int | None = None,
+) -> Templates:
+    """Compute the ladder of transfer functions out to ``reach_um`` either side of focus.
+
+    ``most_wavelengths`` bounds the work where spikes a little lumpy do no harm (learning the geometry).
+    """
     shortest_um = (band.centre_nm - band.width_nm / 2.0) * 1e-3
-    step_um = critical_focus_zone_um(shortest_um, optics) * (1.0 - optics.obstruction_ratio**2) / _RUNGS_PER_ZONE
+    step_um = (
+        critical_focus_zone_um(shortest_um, optics) * (1.0 - optics.obstruction_ratio**2) / _RUNGS_PER_ZONE
+    )
     rungs = math.ceil(reach_um / step_um) + _INTERPOLATION_POINTS // 2 + 1
-    transfer = transfer_functions(optics, mask, band, window, np.arange(rungs) * step_um)
+    defoci_um = np.arange(rungs) * step_um
+    transfer = transfer_functions(optics, mask, band, window, defoci_um, most_wavelengths)
     return Templates(window, step_um, transfer, reach_um)
 
 
-def transfer_functions(optics: Optics, mask: Mask, band: Band, window: Window, defoci_um: Array) -> Complex:
+def transfer_functions(
+    optics: Optics,
+    mask: Mask,
+    band: Band,
+    window: Window,
+    defoci_um: Array,
+    most_wavelengths: int | None = None,
+) -> Complex:
     """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1)."""
-    wavelengths_um, weights = band.quadrature(wavelength_count(optics, mask, band, window))
+    count = wavelength_count(optics, mask, band, window)
+    wavelengths_um, weights = band.quadrature(min(count, most_wavelengths or count))
     finest = [_oversampling(optics, wavelength) for wavelength in wavelengths_um]
     total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
     for oversampling in sorted(set(finest)):
         chosen = [i for i, value in enumerate(finest) if value == oversampling]
-        images = _images(optics, mask, window, oversampling, wavelengths_um[chosen], weights[chosen], defoci_um)
+        images = _images(
+            optics, mask, window, oversampling, wavelengths_um[chosen], weights[chosen], defoci_um
+        )
         for index, image in enumerate(images):
             total[index] += _stored_frequencies(fft.rfft2(fft.ifftshift(image)), window, oversampling)
     return total / np.abs(total[0, 0, 0])
@@ -132,7 +155,9 @@ def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window) -> 
 
     Orders beyond the third hold a few per cent of the light and are wider than their spacing.
     """
-    farthest_um = min(grating_order_um(3.0, band.centre_nm * 1e-3, optics, mask), window.cutout_px * optics.pixel_um / 2)
+    farthest_um = min(
+        grating_order_um(3.0, band.centre_nm * 1e-3, optics, mask), window.cutout_px * optics.pixel_um / 2
+    )
     spread_px = farthest_um * band.width_nm / band.centre_nm / optics.pixel_um
     return max(2, math.ceil(spread_px / 1.4))
 

@@ -1,0 +1,109 @@
+"""Find the right minimum: from a hint when there is one, else by trying the whole range of defocus."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from routines.measure.cutout import Cutout
+from routines.measure.fit import FitLimits, StarFit, fit_star, quick_fit
+from routines.measure.model import MaskedStar, StarState
+
+_USUAL_BLUR_PX = 3.0
+_KEPT_MINIMA = 3
+_RIVAL_COST = 9.0
+_WORST_SURPRISE = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """Where a frame's defocus is expected, and the set's seeing, from frames before it."""
+
+    defocus_um: float
+    defocus_u_um: float
+    blur_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class Captured:
+    """The best fit, and whether another, different defocus explains the frame about as well."""
+
+    fit: StarFit
+    rival: bool
+
+
+def capture(star: MaskedStar, cutout: Cutout, hint: Hint | None, spacing_um: float) -> Captured:
+    """Fit a cut-out: near the hint, and from scratch when that is missing or does not hold."""
+    x_px, y_px = rough_place(cutout)
+    if hint is not None:
+        start = StarState(hint.defocus_um, x_px, y_px, hint.blur_px)
+        fit = fit_star(star, cutout, start, FitLimits(reach_um=star.templates.reach_um))
+        surprise = abs(fit.state.defocus_um - hint.defocus_um) / math.hypot(
+            hint.defocus_u_um, fit.defocus_u_um
+        )
+        if fit.converged and surprise < _WORST_SURPRISE:
+            return Captured(fit, rival=False)
+    return _from_scratch(
+        star, cutout, StarState(0.0, x_px, y_px, hint.blur_px if hint else _USUAL_BLUR_PX), spacing_um
+    )
+
+
+def rough_place(cutout: Cutout) -> tuple[float, float]:
+    """Return the star's place within the cut-out: the middle, to which it was cut."""
+    return cutout.size_px // 2, cutout.size_px // 2
+
+
+def _from_scratch(star: MaskedStar, cutout: Cutout, start: StarState, spacing_um: float) -> Captured:
+    """Try a ladder of defoci, climb from the best few local minima, and compare where they end."""
+    reach = star.templates.reach_um
+    count = 2 * math.ceil(reach / spacing_um) + 1
+    ladder = np.linspace(-reach * 0.98, reach * 0.98, count)
+    tried = [quick_fit(star, cutout, replace(start, defocus_um=float(z)), iterations=2) for z in ladder]
+    costs = np.array([cost for _, cost in tried])
+    minima = [i for i in range(count) if costs[i] == costs[max(i - 1, 0) : i + 2].min()]
+    minima.sort(key=lambda i: costs[i])
+    limits = FitLimits(reach_um=reach)
+    fits = [
+        fit_star(star, cutout, replace(tried[i][0].state, flux_electrons=0.0), limits)
+        for i in minima[:_KEPT_MINIMA]
+    ]
+    fits.sort(key=lambda fit: fit.deviance / max(fit.degrees_of_freedom, 1))
+    return Captured(fits[0], _has_rival(fits))
+
+
+def _has_rival(fits: list[StarFit]) -> bool:
+    """Tell whether a fit that ended elsewhere is nearly as likely as the best one."""
+    best = fits[0]
+    scale = max(best.reduced_deviance, 1.0)
+    for other in fits[1:]:
+        apart = abs(other.state.defocus_um - best.state.defocus_um)
+        if apart < 4.0 * math.hypot(best.defocus_u_um, other.defocus_u_um):
+            continue
+        worse = (other.reduced_deviance - best.reduced_deviance) * best.degrees_of_freedom / scale
+        if worse < _RIVAL_COST:
+            return True
+    return False
+
+
+def signal_in_arms(
+    star: MaskedStar, cutout: Cutout, fit: StarFit, first_order_px: float
+) -> tuple[float, float]:
+    """Return how much of the expected light beyond the core is there (1 for a masked star), and its u.
+
+    An unmasked star has all its light in the core, where a masked one keeps only half.
+    """
+    n = cutout.size_px
+    y, x = np.mgrid[:n, :n]
+    radius = np.hypot(x - fit.state.x_px, y - fit.state.y_px)
+    outside = fit.used & (radius > 0.5 * first_order_px)
+    expected = star.image(fit.state)[outside].astype(float)
+    level, slope_x, slope_y = fit.background
+    sky = level + slope_x * (x - n / 2.0) + slope_y * (y - n / 2.0)
+    variance = np.maximum(expected + sky[outside], 1.0) + cutout.read_noise_electrons**2
+    information = float((expected**2 / variance).sum())
+    if information <= 0.0:
+        return 0.0, math.inf
+    amount = float((expected * (cutout.pixels - sky)[outside] / variance).sum()) / information
+    return amount, 1.0 / math.sqrt(information)

@@ -1,0 +1,228 @@
+"""Refine a mask's geometry on bright frames: rotation, slit period, arm angle, duty, clear diameter, tilt.
+
+All frames of one fitting share one geometry, and each has its own star. The geometry's step is solved with
+every frame's own unknowns eliminated (a Schur complement), so that no frame's defocus or seeing is taken as
+known. What the config says enters as a Gaussian belief; the frames decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from routines.measure.cutout import Cutout
+from routines.measure.fit import (
+    FitLimits,
+    StarFit,
+    background_terms,
+    balanced_inverse,
+    design_matrix,
+    fit_star,
+)
+from routines.measure.model import MaskedStar, SeeingProfile, StarState
+from routines.measure.templates import Templates, Window, make_templates, transfer_functions
+from routines.optics import Band, Mask, Optics
+
+Matrix = NDArray[np.float64]
+
+_WAVELENGTHS_WHILE_LEARNING = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """The optics and mask as the frames show them, with the kind of seeing that fits them."""
+
+    optics: Optics
+    mask: Mask
+    profile: SeeingProfile = "kolmogorov"
+
+
+@dataclass(frozen=True, slots=True)
+class Looseness:
+    """How far each part of the geometry may differ from its start: standard deviations of a belief."""
+
+    orientation_deg: float = 3.0
+    slit_period_fraction: float = 0.01
+    arm_angle_deg: float = 0.7
+    slit_duty: float = 0.06
+    aperture_fraction: float = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Refined:
+    """A refined geometry with its frames' fits and their deviance under one noise description."""
+
+    geometry: Geometry
+    fits: tuple[StarFit, ...]
+    cost: float
+
+
+def _changed(geometry: Geometry, steps: Matrix) -> Geometry:
+    """Return the geometry after steps in (deg, fraction, deg, duty, fraction)."""
+    mask, optics = geometry.mask, geometry.optics
+    mask = replace(
+        mask,
+        orientation_deg=mask.orientation_deg + float(steps[0]),
+        slit_period_mm=mask.slit_period_mm * (1.0 + float(steps[1])),
+        arm_angle_deg=mask.arm_angle_deg + float(steps[2]),
+        slit_duty=float(np.clip(mask.slit_duty + steps[3], 0.2, 0.8)),
+    )
+    return replace(
+        geometry, mask=mask, optics=replace(optics, aperture_mm=optics.aperture_mm * (1 + float(steps[4])))
+    )
+
+
+_PROBE = np.array([0.2, 0.003, 0.15, 0.01, 0.01])
+
+
+def refine_geometry(
+    start: Geometry,
+    cutouts: Sequence[Cutout],
+    fits: Sequence[StarFit],
+    bands: dict[str, Band],
+    window: Window,
+    reach_um: float,
+    looseness: Looseness,
+    rounds: int = 4,
+) -> Refined:
+    """Refine a geometry on a few bright frames that have been fitted with it."""
+    geometry, current = start, list(fits)
+    belief = _belief(looseness)
+    travelled = np.zeros(len(_PROBE))
+    for _ in range(rounds):
+        information, pull = np.diag(belief), -belief * travelled
+        for cutout, fit in zip(cutouts, current, strict=True):
+            frame_information, frame_pull = _frame_information(geometry, cutout, fit, bands, window)
+            information = information + frame_information
+            pull = pull + frame_pull
+        step = np.clip(balanced_inverse(information) @ pull, -4 * _PROBE, 4 * _PROBE)
+        geometry = _changed(geometry, step)
+        travelled += step
+        current = [
+            refit(geometry, cutout, fit, bands[cutout.filter], window, reach_um)
+            for cutout, fit in zip(cutouts, current, strict=True)
+        ]
+        if bool((np.abs(step) < 0.1 * _PROBE).all()):
+            break
+    return Refined(geometry, tuple(current), total_cost(current))
+
+
+def total_cost(fits: Sequence[StarFit]) -> float:
+    """Return minus twice the log likelihood, up to a constant, with each frame's own excess as its noise."""
+    return float(sum(f.degrees_of_freedom * np.log(max(f.reduced_deviance, 1e-6)) for f in fits))
+
+
+def _belief(looseness: Looseness) -> Matrix:
+    """Return the information that the start carries about each term."""
+    sigma = np.array(
+        [
+            looseness.orientation_deg,
+            looseness.slit_period_fraction,
+            looseness.arm_angle_deg,
+            looseness.slit_duty,
+            looseness.aperture_fraction,
+        ]
+    )
+    return np.asarray(1.0 / sigma**2)
+
+
+def refit(
+    geometry: Geometry, cutout: Cutout, fit: StarFit, band: Band, window: Window, reach_um: float
+) -> StarFit:
+    """Fit a frame again with another geometry, on templates just around its present defocus."""
+    star = local_star(geometry, band, window, fit.state.defocus_um)
+    return fit_star(star, cutout, fit.state, FitLimits(iterations=8, reach_um=reach_um))
+
+
+def local_star(geometry: Geometry, band: Band, window: Window, defocus_um: float) -> MaskedStar:
+    """Return a star whose templates reach just past a defocus: cheaper than the whole ladder."""
+    templates = make_templates(
+        geometry.optics, geometry.mask, band, window, abs(defocus_um) + 20.0, _WAVELENGTHS_WHILE_LEARNING
+    )
+    return MaskedStar(templates, geometry.profile)
+
+
+def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: float) -> MaskedStar:
+    """Return a star whose templates cover the whole search, good enough to start from."""
+    templates = make_templates(
+        geometry.optics, geometry.mask, band, window, reach_um, _WAVELENGTHS_WHILE_LEARNING
+    )
+    return MaskedStar(templates, geometry.profile)
+
+
+def _frame_information(
+    geometry: Geometry, cutout: Cutout, fit: StarFit, bands: dict[str, Band], window: Window
+) -> tuple[Matrix, Matrix]:
+    """Return one frame's information on the geometry and its pull, its own unknowns eliminated."""
+    band = bands[cutout.filter]
+    at = _image_maker(geometry, band, window, fit.state)
+    star = local_star(geometry, band, window, fit.state.defocus_um)
+    image, slopes = star.image_and_slopes(fit.state)
+    used = fit.used
+    own = design_matrix(image, slopes, background_terms(cutout.size_px), used, fit.state.flux_electrons)
+    base = at(geometry)
+    shared = np.stack(
+        [
+            (at(_changed(geometry, probe)) - base)[used] / probe.sum() * fit.state.flux_electrons
+            for probe in np.diag(_PROBE)
+        ],
+        axis=1,
+    ).astype(np.float64)
+    signal = np.maximum(image[used] * fit.state.flux_electrons, 0.0).astype(np.float64)
+    expected = signal + np.tensordot(np.array(fit.background), background_terms(cutout.size_px), 1)[used]
+    variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + (fit.mismatch * signal) ** 2
+    residual = cutout.pixels[used] - expected
+    own_inverse = balanced_inverse((own / variance[:, None]).T @ own)
+    cross = (own / variance[:, None]).T @ shared
+    weighted = shared / variance[:, None]
+    information = weighted.T @ shared - cross.T @ own_inverse @ cross
+    pull = weighted.T @ residual - cross.T @ own_inverse @ ((own / variance[:, None]).T @ residual)
+    return information, pull
+
+
+def _image_maker(
+    geometry: Geometry, band: Band, window: Window, state: StarState
+) -> Callable[[Geometry], NDArray[np.float32]]:
+    """Return a function that gives the unit-flux image of a state under another geometry."""
+    unit = replace(state, flux_electrons=1.0)
+
+    def image(changed: Geometry) -> NDArray[np.float32]:
+        defocus = np.array([abs(state.defocus_um)])
+        transfer = transfer_functions(
+            changed.optics, changed.mask, band, window, defocus, _WAVELENGTHS_WHILE_LEARNING
+        )
+        held = Templates(window, 1.0, transfer, 0.0)
+        star = MaskedStar(held, geometry.profile)
+        spectrum = transfer[0] if state.defocus_um >= 0 else transfer[0].conj()
+        return star.image_of(spectrum, unit)
+
+    return image
+
+
+def with_mirrored_duty(geometry: Geometry) -> Geometry:
+    """Return the geometry with slits and bars exchanged in width.
+
+    Both have orders of the same strength but for the zeroth, and no small step leads from one to the other:
+    at equal widths the even orders vanish.
+    """
+    return replace(geometry, mask=replace(geometry.mask, slit_duty=1.0 - geometry.mask.slit_duty))
+
+
+def with_other_profile(
+    refined: Refined,
+    cutouts: Sequence[Cutout],
+    bands: dict[str, Band],
+    window: Window,
+    reach_um: float,
+) -> Refined:
+    """Return the same geometry with the other kind of blur: the turbulence's own, or a Gaussian one."""
+    other: SeeingProfile = "gaussian" if refined.geometry.profile == "kolmogorov" else "kolmogorov"
+    changed = replace(refined.geometry, profile=other)
+    fits = tuple(
+        refit(changed, cutout, fit, bands[cutout.filter], window, reach_um)
+        for cutout, fit in zip(cutouts, refined.fits, strict=True)
+    )
+    return Refined(changed, fits, total_cost(fits))

@@ -1,0 +1,313 @@
+"""Measure masked frames as one set: what bright frames teach of mask and seeing serves the faint ones.
+
+The meter learns the mask's orientation (folded once, then followed), its geometry and which way its
+quarters tilt; it keeps one filter's templates each, and reads a cut-out by fitting the forward model, from
+scratch or near a hint. It never returns a number that it cannot stand by: a rival minimum, too little light
+or a star without spikes give a flag and no value.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from routines.measure.capture import Hint, capture, signal_in_arms
+from routines.measure.cutout import Cutout
+from routines.measure.fit import StarFit
+from routines.measure.geometry import (
+    Geometry,
+    Looseness,
+    Refined,
+    refine_geometry,
+    searching_star,
+    total_cost,
+    with_mirrored_duty,
+    with_other_profile,
+)
+from routines.measure.model import MaskedStar
+from routines.measure.orientation import find_spikes, light_by_direction
+from routines.measure.period import period_from_light
+from routines.measure.reading import MaskReading
+from routines.measure.templates import Window, make_templates
+from routines.measure.turbulence import (
+    TYPICAL_WIND_M_PER_S,
+    SpikeTurbulence,
+    fried_parameter_mm,
+    spike_turbulence,
+)
+from routines.optics import (
+    Band,
+    Mask,
+    Optics,
+    critical_focus_zone_um,
+    grating_order_um,
+    spike_error_px_per_um,
+)
+
+CERTAIN_REACH_ZONES = 4.0
+_SEARCH_REACH_ZONES = 4.6
+_CLEAR_CONTRAST = 3.0
+_ENOUGH_CONTRAST = 30.0
+_FAINT_ELECTRONS = 2e4
+_WORST_U_ZONES = 1.0
+_POOR_MISMATCH = 0.12
+_LEARNING_FRAMES = 5
+_TRIALS_PER_ZONE = 2.0
+_DECIDING_COST = 12.0
+_SHORT_EXPOSURE_S = 2.0
+_SMALLEST_CUTOUT_PX, _USUAL_CUTOUT_PX, _LARGEST_CUTOUT_PX = 192, 256, 512
+
+
+@dataclass(frozen=True, slots=True)
+class MaskHint:
+    """What the config says of the mask; None leaves it to the frames."""
+
+    slit_period_mm: float | None = None
+    arm_angle_deg: float | None = None
+    slit_duty: float | None = None
+    orientation_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What a set has taught: the geometry, and whether sign and tilt of the quarters are settled."""
+
+    geometry: Geometry
+    sign_known: bool
+    tilt_decided: bool
+    frames: int
+
+
+class MaskMeter:
+    """Measures the cut-outs of one fitting of the mask. Not for use from two threads."""
+
+    def __init__(self, optics: Optics, hint: MaskHint, bands: Mapping[str, Band]) -> None:
+        self.optics = optics
+        self.hint = hint
+        self.bands = dict(bands)
+        self.learnt: Learnt | None = None
+        self._stars: dict[str, MaskedStar] = {}
+        self._turbulence: SpikeTurbulence | None = None
+
+    def cutout_px(self) -> int:
+        """Return the side of the cut-outs to bring: to the third orders if they fit, past the first anyway."""
+        if self.hint.slit_period_mm is None:
+            return _USUAL_CUTOUT_PX
+        mask = Mask(self.hint.slit_period_mm, 20.0)
+        longest_um = max(band.centre_nm + band.width_nm / 2 for band in self.bands.values()) * 1e-3
+        order_px = grating_order_um(1.0, longest_um, self.optics, mask) / self.optics.pixel_um
+        wanted = float(np.clip(2.4 * 3 * order_px, _SMALLEST_CUTOUT_PX, _USUAL_CUTOUT_PX))
+        needed = 2.0 * (1.25 * order_px + 16.0)
+        return int(math.ceil(min(max(wanted, needed), _LARGEST_CUTOUT_PX) / 16.0) * 16)
+
+    def learn(self, cutouts: Sequence[Cutout]) -> None:
+        """Learn orientation and geometry from the clearest cut-outs; without a clear one, learn nothing."""
+        clear = self._clearest(cutouts)
+        if not clear:
+            return
+        start = self._start_geometry(clear)
+        tilts = (start.mask.tilt,) if self.learnt and self.learnt.tilt_decided else (1, -1)
+        tried = []
+        for tilt in tilts:
+            first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
+            tried.append(self._refined(first, clear, rounds=2))
+        tried.sort(key=lambda one: one.cost)
+        decided = len(tilts) == 1 or tried[1].cost - tried[0].cost > _DECIDING_COST
+        best = self._refined(tried[0], clear, rounds=2)
+        mirrored = replace(best, geometry=with_mirrored_duty(best.geometry))
+        best = min(best, self._refined(mirrored, clear, rounds=3), key=lambda one: one.cost)
+        other = with_other_profile(best, clear, self.bands, self._window(clear), self._reach_um(clear))
+        self._adopt(min(best, other, key=lambda one: one.cost).geometry, decided, len(clear))
+
+    def restore(self, learnt: Learnt) -> None:
+        """Take up what an earlier part of the same set has learnt."""
+        self.learnt = learnt
+        self._stars.clear()
+        self._turbulence = None
+
+    def measure(self, cutout: Cutout, hint: Hint | None = None) -> MaskReading:
+        """Read one cut-out; the geometry must have been learnt or the reading says why not."""
+        if self.learnt is None:
+            return MaskReading(cutout.filter, flags=("no_mask_pattern",))
+        if cutout.usable.mean() < 0.25:
+            flag = "all_saturated" if cutout.saturated_px > cutout.pixels.size // 4 else "no_signal"
+            return MaskReading(cutout.filter, flags=(flag,))
+        star = self.star(cutout.filter, cutout.size_px)
+        captured = capture(star, cutout, hint, self._spacing_um(cutout.filter))
+        arms, arms_u = signal_in_arms(star, cutout, captured.fit, self._first_order_px(cutout.filter))
+        if arms + 4.0 * arms_u < 0.5 and arms_u < 0.15:
+            return MaskReading(cutout.filter, flags=("no_mask_pattern",))
+        return self._reading(cutout, captured.fit, captured.rival)
+
+    def star(self, filter_name: str, size_px: int) -> MaskedStar:
+        """Return the model of a star through one filter, made at first use."""
+        if self.learnt is None:
+            raise RuntimeError("the mask's geometry has not been learnt")
+        if filter_name not in self._stars:
+            geometry = self.learnt.geometry
+            reach = _SEARCH_REACH_ZONES * self._zone_um(filter_name)
+            window = Window.around(size_px)
+            templates = make_templates(geometry.optics, geometry.mask, self.bands[filter_name], window, reach)
+            self._stars[filter_name] = MaskedStar(templates, geometry.profile)
+        return self._stars[filter_name]
+
+    def spike_error_px_per_um(self) -> float:
+        """Return the spike error, in pixels, of one micrometre of defocus, for the learnt geometry."""
+        if self.learnt is None:
+            raise RuntimeError("the mask's geometry has not been learnt")
+        return spike_error_px_per_um(self.learnt.geometry.optics, self.learnt.geometry.mask)
+
+    def _zone_um(self, filter_name: str) -> float:
+        return critical_focus_zone_um(self.bands[filter_name].centre_nm * 1e-3, self.optics)
+
+    def _first_order_px(self, filter_name: str) -> float:
+        assert self.learnt is not None
+        wavelength_um = self.bands[filter_name].centre_nm * 1e-3
+        return (
+            grating_order_um(1.0, wavelength_um, self.optics, self.learnt.geometry.mask)
+            / self.optics.pixel_um
+        )
+
+    def _clearest(self, cutouts: Sequence[Cutout]) -> list[Cutout]:
+        """Return the cut-outs whose spikes stand out most, narrow bands before broad ones."""
+        scored = []
+        for cutout in cutouts:
+            if cutout.usable.mean() < 0.5:
+                continue
+            profile = light_by_direction(cutout, *_middle(cutout))
+            contrast = find_spikes([profile], self.hint.arm_angle_deg).contrast
+            scored.append((contrast, cutout))
+        clear = [(contrast, cutout) for contrast, cutout in scored if contrast > _CLEAR_CONTRAST]
+        # A broad band blurs what the geometry shows, and costs more: it teaches only where nothing else can.
+        clear.sort(key=lambda pair: -min(pair[0], _ENOUGH_CONTRAST) / self._relative_width(pair[1].filter))
+        return [cutout for _, cutout in clear[:_LEARNING_FRAMES]]
+
+    def _relative_width(self, filter_name: str) -> float:
+        band = self.bands[filter_name]
+        return max(band.width_nm / band.centre_nm, 0.15)
+
+    def _start_geometry(self, clear: Sequence[Cutout]) -> Geometry:
+        """Return the geometry to refine: what was learnt before, else the directions of the light."""
+        if self.learnt is not None:
+            return self.learnt.geometry
+        spikes = find_spikes([light_by_direction(c, *_middle(c)) for c in clear], self.hint.arm_angle_deg)
+        orientation = (spikes.middle_deg - 90.0) % 180.0
+        if self.hint.orientation_deg is not None:
+            turned = (orientation - self.hint.orientation_deg + 90.0) % 360.0
+            orientation = orientation if turned < 180.0 else orientation + 180.0
+        period = self.hint.slit_period_mm
+        if period is None:
+            period = period_from_light(clear, self.bands, self.optics, spikes)
+        duty = self.hint.slit_duty or 0.5
+        return Geometry(self.optics, Mask(period, spikes.arm_angle_deg, duty, orientation))
+
+    def _captured(self, start: Geometry, clear: Sequence[Cutout]) -> Refined:
+        """Fit each clear frame from scratch with a geometry."""
+        stars: dict[str, MaskedStar] = {}
+        fits = []
+        for cutout in clear:
+            band = self.bands[cutout.filter]
+            if band.name not in stars:
+                stars[band.name] = searching_star(start, band, self._window(clear), self._reach_um(clear))
+            fits.append(capture(stars[band.name], cutout, None, self._spacing_um(cutout.filter)).fit)
+        return Refined(start, tuple(fits), total_cost(fits))
+
+    def _refined(self, start: Refined, clear: Sequence[Cutout], rounds: int) -> Refined:
+        """Refine a geometry on the clear frames."""
+        window, reach = self._window(clear), self._reach_um(clear)
+        return refine_geometry(
+            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(), rounds
+        )
+
+    def _window(self, clear: Sequence[Cutout]) -> Window:
+        return Window.around(clear[0].size_px)
+
+    def _reach_um(self, clear: Sequence[Cutout]) -> float:
+        return _SEARCH_REACH_ZONES * max(self._zone_um(c.filter) for c in clear)
+
+    def _spacing_um(self, filter_name: str) -> float:
+        return self._zone_um(filter_name) / _TRIALS_PER_ZONE
+
+    def _looseness(self) -> Looseness:
+        """Return how far the frames may move the geometry: little where the config gave it."""
+        given, learnt = Looseness(), Looseness(slit_period_fraction=0.1, arm_angle_deg=3.0, slit_duty=0.15)
+        return Looseness(
+            slit_period_fraction=(learnt if self.hint.slit_period_mm is None else given).slit_period_fraction,
+            arm_angle_deg=(learnt if self.hint.arm_angle_deg is None else given).arm_angle_deg,
+            slit_duty=(learnt if self.hint.slit_duty is None else given).slit_duty,
+        )
+
+    def _adopt(self, geometry: Geometry, tilt_decided: bool, frames: int) -> None:
+        self.learnt = Learnt(geometry, self.hint.orientation_deg is not None, tilt_decided, frames)
+        self._stars.clear()
+        self._turbulence = None
+
+    def _turbulence_u_um(self, cutout: Cutout, fit: StarFit) -> float:
+        """Return what the atmosphere adds to the defocus's standard uncertainty."""
+        assert self.learnt is not None
+        geometry = self.learnt.geometry
+        if self._turbulence is None:
+            self._turbulence = spike_turbulence(geometry.optics, geometry.mask)
+        wavelength_um = self.bands[cutout.filter].centre_nm * 1e-3
+        r0_mm = fried_parameter_mm(fit.state.blur_px, wavelength_um, geometry.optics)
+        exposure_s = cutout.exposure_s if cutout.exposure_s is not None else _SHORT_EXPOSURE_S
+        variance = self._turbulence.variance_rad2(wavelength_um, r0_mm, exposure_s, TYPICAL_WIND_M_PER_S)
+        spike_px = math.sqrt(variance) * geometry.optics.focal_length_mm * 1e3 / geometry.optics.pixel_um
+        return spike_px / self.spike_error_px_per_um()
+
+    def _reading(self, cutout: Cutout, fit: StarFit, rival: bool) -> MaskReading:
+        """Return the reading of a fit, with its flags."""
+        assert self.learnt is not None
+        zone = self._zone_um(cutout.filter)
+        # A mismatch is shared by neighbouring pixels, so the formal uncertainty is scaled, not trusted.
+        u_um = math.hypot(fit.defocus_u_um, self._turbulence_u_um(cutout, fit))
+        flags = self._flags(cutout, fit, zone)
+        refusal = self._refusal(fit, u_um, zone, rival)
+        scale = self.spike_error_px_per_um()
+        known = refusal is None
+        return MaskReading(
+            filter=cutout.filter,
+            spike_error_px=fit.state.defocus_um * scale if known else None,
+            spike_error_u_px=u_um * scale if known else None,
+            defocus_um=fit.state.defocus_um if known else None,
+            defocus_u_um=u_um if known else None,
+            star_x_px=fit.state.x_px + cutout.origin_x_px,
+            star_y_px=fit.state.y_px + cutout.origin_y_px,
+            arms_deg=self.learnt.geometry.mask.spike_directions_deg(),
+            signal_electrons=fit.state.flux_electrons,
+            width_px=fit.state.blur_px,
+            background_electrons=fit.background[0],
+            mismatch=fit.mismatch,
+            flags=flags if refusal is None else (refusal, *flags),
+        )
+
+    def _flags(self, cutout: Cutout, fit: StarFit, zone_um: float) -> tuple[str, ...]:
+        """Return the notes that a fit calls for."""
+        assert self.learnt is not None
+        notes = {
+            "sign_unknown": not self.learnt.sign_known,
+            "layout_undecided": not self.learnt.tilt_decided,
+            "saturated": cutout.saturated_px > 0,
+            "clipped": cutout.clipped,
+            "faint": fit.state.flux_electrons < _FAINT_ELECTRONS,
+            "far_from_focus": abs(fit.state.defocus_um) > CERTAIN_REACH_ZONES * zone_um,
+            "poor_match": fit.mismatch > _POOR_MISMATCH,
+            "exposure_short": cutout.exposure_s is not None and cutout.exposure_s < _SHORT_EXPOSURE_S,
+        }
+        return tuple(code for code, holds in notes.items() if holds)
+
+    def _refusal(self, fit: StarFit, u_um: float, zone_um: float, rival: bool) -> str | None:
+        """Return why a fit gives no number, or None when it does."""
+        if abs(fit.state.defocus_um) >= 0.995 * _SEARCH_REACH_ZONES * zone_um:
+            return "ambiguous"
+        if u_um > _WORST_U_ZONES * zone_um or fit.state.flux_electrons < 300.0:
+            return "too_faint"
+        return "ambiguous" if rival else None
+
+
+def _middle(cutout: Cutout) -> tuple[float, float]:
+    """Return the star's rough place in a cut-out made around it."""
+    return cutout.size_px / 2.0, cutout.size_px / 2.0

@@ -1,0 +1,1 @@
+"""From observations to numbers with honest uncertainties: one joint fit, and what to look at next."""

@@ -1,0 +1,255 @@
+"""Standard uncertainties and 95 % intervals from a mixture over what the model is not smooth in.
+
+The play and its transition enter with kinks, so they are laid out on nodes; at each node everything else
+is minimised anew and its normal approximation kept (nested Laplace; Rue, Martino and Chopin 2009, section 3).
+The profile over the play is the profile likelihood; the mixture carries its shape into every other number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from routines.estimate.model import BACKLASH, TRANSITION, Problem
+from routines.estimate.passes import Layout
+from routines.estimate.play import NARROWEST_TRANSITION_STEPS, Array
+from routines.estimate.solve import Mask, Solution, covariance_of, optimise
+from routines.quantity import Quantity
+
+TAIL = 0.025
+BACKLASH_REACH = 4.2
+BACKLASH_NODES = 13
+TRANSITION_NODES = 6
+FAR_COST = 14.0
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One node of the mixture: globals (q), their covariance (q, q; zero where held) and -2 log evidence."""
+
+    theta: Array
+    covariance: Array
+    cost: float
+    spacing: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """Normal components with weights that sum to 1; Student's t with ``degrees_of_freedom`` in the tails.
+
+    ``nodes`` groups the components by transition, each a profile over the play.
+    """
+
+    components: tuple[Component, ...]
+    weights: Array
+    degrees_of_freedom: float
+    groups: tuple[tuple[int, ...], ...]
+
+    def moments(self, transform: Array) -> tuple[Array, Array]:
+        """Return mean (k) and covariance (k, k) of ``transform`` (k, q) applied to the globals."""
+        means = np.array([transform @ item.theta for item in self.components])
+        mean = self.weights @ means
+        total = np.zeros((len(mean), len(mean)))
+        for weight, item, own in zip(self.weights, self.components, means, strict=True):
+            away = own - mean
+            total += weight * (transform @ item.covariance @ transform.T + np.outer(away, away))
+        return mean, total
+
+    def quantity(self, gradient: Array) -> Quantity:
+        """Return value, u and interval of ``gradient @ globals``; the play itself needs ``of_play``."""
+        means = np.array([gradient @ item.theta for item in self.components])
+        variances = np.array([gradient @ item.covariance @ gradient for item in self.components])
+        return _mixture_quantity(means, np.sqrt(variances), self.weights, self.degrees_of_freedom)
+
+
+def _student_cdf(x: Array, degrees: float) -> Array:
+    from scipy.special import ndtr, stdtr
+
+    return np.asarray(ndtr(x) if degrees > 1e6 else stdtr(degrees, x))
+
+
+def _mixture_quantity(means: Array, spreads: Array, weights: Array, degrees: float) -> Quantity:
+    value = float(weights @ means)
+    u = float(np.sqrt(weights @ (spreads**2 + (means - value) ** 2)))
+    if u == 0.0:
+        return Quantity(value, 0.0, value, value)
+    grid = value + u * np.linspace(-12.0, 12.0, 481)
+    spreads = np.maximum(spreads, 1e-3 * u)
+    cdf = weights @ _student_cdf((grid[None, :] - means[:, None]) / spreads[:, None], degrees)
+    low, high = np.interp([TAIL, 1.0 - TAIL], cdf, grid)
+    return Quantity(value, u, float(low), float(high))
+
+
+def explore(problem: Problem, layout: Layout, best: Solution, free: Mask, degrees: float) -> Mixture:
+    """Return the mixture around the best solution, over transition and play where they are free."""
+    components: list[Component] = []
+    groups: list[tuple[int, ...]] = []
+    for start, spacing in _transition_nodes(problem, layout, best, free):
+        nodes = _play_nodes(problem, layout, start, free, spacing)
+        groups.append(tuple(range(len(components), len(components) + len(nodes))))
+        components.extend(nodes)
+    cost = np.array([item.cost for item in components])
+    excess = cost - np.min(cost)
+    spacing_of = np.array([item.spacing for item in components])
+    density = np.exp(-0.5 * excess) if degrees > 1e6 else (1.0 + excess / degrees) ** (-0.5 * (degrees + 1.0))
+    weights = density * spacing_of
+    return Mixture(tuple(components), weights / np.sum(weights), degrees, tuple(groups))
+
+
+def _held(free: Mask, *names: int) -> Mask:
+    held = free.copy()
+    held[list(names)] = False
+    return held
+
+
+def _evidence(problem: Problem, layout: Layout, solution: Solution, free: Mask, spacing: float) -> Component:
+    """Return a node's component; its cost is the likelihood's, with everything else integrated out."""
+    covariance, determinant = covariance_of(problem, layout, solution, free)
+    state = solution.state
+    reach = state.theta[BACKLASH] + 0.5 * state.theta[TRANSITION]
+    loose = state.free_slack & (solution.arrow.slack_matrix > 0.0)
+    prior = 2.0 * float(np.count_nonzero(loose)) * np.log(max(reach, 1e-9))
+    return Component(state.theta, covariance, solution.cost + determinant + prior, spacing)
+
+
+def _transition_nodes(
+    problem: Problem, layout: Layout, best: Solution, free: Mask
+) -> list[tuple[Solution, float]]:
+    """Return solutions at transitions spread over what the likelihood allows, with their spacing."""
+    if not free[TRANSITION]:
+        return [(best, 1.0)]
+    low, high = _transition_range(problem, layout, best, free)
+    points, weights = np.polynomial.legendre.leggauss(TRANSITION_NODES)
+    held = _held(free, TRANSITION)
+    nodes: list[tuple[Solution, float]] = []
+    start = best
+    for point, weight in zip(points, weights, strict=True):
+        width = low + 0.5 * (high - low) * (1.0 + point)
+        start = _at(problem, layout, start, held, TRANSITION, width)
+        nodes.append((start, float(0.5 * (high - low) * weight)))
+    return nodes
+
+
+def _at(problem: Problem, layout: Layout, start: Solution, held: Mask, name: int, value: float) -> Solution:
+    theta = start.state.theta.copy()
+    theta[name] = value
+    if name == TRANSITION:
+        theta[BACKLASH] = max(theta[BACKLASH], 0.5 * value)
+    return optimise(problem, layout, replace(start.state, theta=theta), held, iterations=12)
+
+
+def _transition_range(problem: Problem, layout: Layout, best: Solution, free: Mask) -> tuple[float, float]:
+    """Return the transitions beyond which the likelihood has all but vanished."""
+    held = _held(free, TRANSITION)
+    widest = 2.0 * best.state.theta[BACKLASH] + NARROWEST_TRANSITION_STEPS
+    centre = best.state.theta[TRANSITION]
+
+    def excess(width: float) -> float:
+        return _at(problem, layout, best, held, TRANSITION, width).cost - best.cost
+
+    def edge(inner: float, outer: float) -> float:
+        if excess(outer) < FAR_COST:
+            return outer
+        for _ in range(5):
+            middle = 0.5 * (inner + outer)
+            inner, outer = (middle, outer) if excess(middle) < FAR_COST else (inner, middle)
+        return outer
+
+    return edge(centre, NARROWEST_TRANSITION_STEPS), edge(centre, max(widest, centre * 1.01))
+
+
+def _play_nodes(
+    problem: Problem, layout: Layout, start: Solution, free: Mask, spacing: float
+) -> list[Component]:
+    """Return the profile over the play at one transition, as components."""
+    held = _held(free, TRANSITION, BACKLASH)
+    if not free[BACKLASH]:
+        return [_evidence(problem, layout, start, held, spacing)]
+    covariance, _ = covariance_of(problem, layout, start, _held(free, TRANSITION))
+    spread = max(float(np.sqrt(covariance[BACKLASH, BACKLASH])), 1e-9)
+    centre = start.state.theta[BACKLASH]
+    low, high = (_play_edge(problem, layout, start, held, centre, sign * spread) for sign in (-1.0, 1.0))
+    values = np.linspace(low, high, BACKLASH_NODES)
+    middle = int(np.argmin(np.abs(values - centre)))
+    solved: dict[int, Solution] = {}
+    for order in (range(middle, -1, -1), range(middle + 1, len(values))):
+        near = start
+        for k in order:
+            near = _at(problem, layout, near, held, BACKLASH, float(values[k]))
+            solved[k] = near
+    step = (high - low) / (BACKLASH_NODES - 1)
+    return [_evidence(problem, layout, solved[k], held, spacing * step) for k in sorted(solved)]
+
+
+def _play_edge(
+    problem: Problem, layout: Layout, start: Solution, held: Mask, centre: float, reach: float
+) -> float:
+    """Return the play on one side beyond which the likelihood has all but vanished."""
+    floor = 0.5 * float(start.state.theta[TRANSITION])
+    edge = floor
+    distance = BACKLASH_REACH
+    for _ in range(8):
+        edge = max(centre + distance * reach, floor)
+        cost = _at(problem, layout, start, held, BACKLASH, edge).cost - start.cost
+        if cost >= FAR_COST or edge == floor:
+            return edge if cost < 4.0 * FAR_COST else centre + 0.7 * distance * reach
+        distance *= 1.5
+    return edge
+
+
+def of_play(mixture: Mixture, name: int) -> Quantity:
+    """Return the quantity for the play or the transition, from the profile's own shape.
+
+    A play that zero is not excluded for is an upper limit at 95 %.
+    """
+    grid, density = _density_over(mixture, name)
+    cdf = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(grid))])
+    cdf /= cdf[-1]
+    mean = float(np.trapezoid(grid * density, grid) / np.trapezoid(density, grid))
+    u = float(np.sqrt(np.trapezoid((grid - mean) ** 2 * density, grid) / np.trapezoid(density, grid)))
+    if grid[0] <= 2.0 * NARROWEST_TRANSITION_STEPS + 1e-9 and density[0] > 0.08 * np.max(density):
+        return Quantity.upper_limit(float(np.interp(0.95, cdf, grid)))
+    low, high = np.interp([TAIL, 1.0 - TAIL], cdf, grid)
+    return Quantity(mean, u, float(low), float(high))
+
+
+def _density_over(mixture: Mixture, name: int) -> tuple[Array, Array]:
+    """Return a fine grid and the (unscaled) marginal density on it."""
+    values = np.array([item.theta[name] for item in mixture.components])
+    grid = np.linspace(np.min(values), np.max(values), 1201)
+    if name == TRANSITION:
+        return _transition_density(mixture, values)
+    total = np.zeros_like(grid)
+    for group in mixture.groups:
+        rows = np.array(group)
+        spacing = np.array([mixture.components[k].spacing for k in group])
+        log = np.log(np.maximum(mixture.weights[rows] / spacing, 1e-300))
+        transition_share = float(spacing[0]) / max(float(np.mean(np.diff(values[rows]))), 1e-300)
+        total += transition_share * _interpolated(values[rows], log, grid)
+    return grid, total
+
+
+def _interpolated(nodes: Array, log_density: Array, grid: Array) -> Array:
+    """Return the density between nodes; what is interpolated is its departure from a normal one."""
+    weights = np.exp(log_density - np.max(log_density))
+    mean = float(np.average(nodes, weights=weights))
+    variance = max(float(np.average((nodes - mean) ** 2, weights=weights)), 1e-300)
+    normal = -0.5 * (nodes - mean) ** 2 / variance
+    rest = np.interp(grid, nodes, log_density - normal) - 0.5 * (grid - mean) ** 2 / variance
+    inside = (grid >= nodes[0]) & (grid <= nodes[-1])
+    density: Array = np.where(inside, np.exp(np.minimum(rest, 700.0)), 0.0)
+    return density
+
+
+def _transition_density(mixture: Mixture, values: Array) -> tuple[Array, Array]:
+    nodes = np.array([values[group[0]] for group in mixture.groups])
+    shares = np.array([np.sum(mixture.weights[list(group)]) for group in mixture.groups])
+    points, weights = np.polynomial.legendre.leggauss(len(nodes))
+    half = (nodes[-1] - nodes[0]) / (points[-1] - points[0])
+    low, high = nodes[0] - half * (1.0 + points[0]), nodes[-1] + half * (1.0 - points[-1])
+    grid = np.linspace(max(low, NARROWEST_TRANSITION_STEPS), high, 801)
+    log = np.log(np.maximum(shares / weights, 1e-300))
+    coefficients = np.polynomial.polynomial.polyfit((nodes - low) / (high - low), log, 4)
+    smooth = np.polynomial.polynomial.polyval((grid - low) / (high - low), coefficients)
+    return grid, np.exp(smooth - np.max(smooth))

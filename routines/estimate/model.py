@@ -1,0 +1,110 @@
+"""The joint model: spike error = slope * (place - crossing - alpha * warmth), for every look at once.
+
+The globals are one vector, [backlash, transition, alpha, slopes.., crossings..], where the crossings are
+those of the inward branch. The slacks, one for each pass, touch only their own rows, and are kept apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from routines.estimate.passes import Layout
+from routines.estimate.play import Array, places
+from routines.estimate.robust import mixture
+
+BACKLASH, TRANSITION, ALPHA, FIRST_SLOPE = 0, 1, 2, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """The usable rows (n): positions (steps, rising outward), spike errors and own u (px; 0 where unknown).
+
+    ``warmth`` (n) is temperature minus the reference in deg C, zeros where unknown. ``slopes`` is 1 for a
+    common slope, else the number of filters. ``alpha_prior`` is the standard deviation (steps per deg C) of
+    what is believed about alpha beforehand.
+    """
+
+    position: Array
+    value: Array
+    u: Array
+    filter_index: npt.NDArray[np.intp]
+    warmth: Array
+    filters: int
+    slopes: int
+    alpha_prior: float
+    outlier_share: float
+    outlier_width: float
+
+    @property
+    def size(self) -> int:
+        """Return the number of globals."""
+        return FIRST_SLOPE + self.slopes + self.filters
+
+    def slope_of(self, theta: Array) -> Array:
+        """Return the slope (n) that each row goes by."""
+        slopes = theta[FIRST_SLOPE : FIRST_SLOPE + self.slopes]
+        return slopes[self.filter_index] if self.slopes > 1 else np.full(len(self.value), slopes[0])
+
+    def crossing_of(self, theta: Array) -> Array:
+        """Return the inward crossing (n) of each row's filter."""
+        return theta[FIRST_SLOPE + self.slopes :][self.filter_index]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """One setting of all unknowns. ``slack`` is infinite where a pass began with the play taken up."""
+
+    theta: Array
+    slack: Array
+    free_slack: npt.NDArray[np.bool_]
+    variance: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The model at a state: residuals, -2 log likelihood with the prior, belief, and the Jacobian."""
+
+    residual: Array
+    cost: float
+    good: Array
+    jacobian: Array
+    by_slack: Array
+
+
+def arguments(problem: Problem, layout: Layout, theta: Array, slack: Array) -> Array:
+    """Return each row's distance from focus (n, steps): place - crossing - alpha * warmth."""
+    place = places(layout.route, slack, theta[BACKLASH], theta[TRANSITION]).place
+    distance: Array = place - problem.crossing_of(theta) - theta[ALPHA] * problem.warmth
+    return distance
+
+
+def look(problem: Problem, layout: Layout, state: State) -> Look:
+    """Evaluate the model and its analytic derivatives."""
+    theta = state.theta
+    at = places(layout.route, state.slack, theta[BACKLASH], theta[TRANSITION])
+    slope = problem.slope_of(theta)
+    distance = at.place - problem.crossing_of(theta) - theta[ALPHA] * problem.warmth
+    residual = problem.value - slope * distance
+    loss, good = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
+    jacobian = np.zeros((len(residual), problem.size))
+    jacobian[:, BACKLASH] = slope * at.by_backlash
+    jacobian[:, TRANSITION] = slope * at.by_transition
+    jacobian[:, ALPHA] = -slope * problem.warmth
+    rows = np.arange(len(residual))
+    own_slope = problem.filter_index if problem.slopes > 1 else 0
+    jacobian[rows, FIRST_SLOPE + own_slope] = distance
+    jacobian[rows, FIRST_SLOPE + problem.slopes + problem.filter_index] = -slope
+    cost = float(np.sum(loss)) + (theta[ALPHA] / problem.alpha_prior) ** 2
+    return Look(residual, cost, good, jacobian, slope * at.by_slack)
+
+
+def cost_of(problem: Problem, layout: Layout, state: State) -> float:
+    """Return only the cost, for trial steps."""
+    theta = state.theta
+    distance = arguments(problem, layout, theta, state.slack)
+    residual = problem.value - problem.slope_of(theta) * distance
+    loss, _ = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
+    return float(np.sum(loss)) + float((theta[ALPHA] / problem.alpha_prior) ** 2)

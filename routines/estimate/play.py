@@ -1,0 +1,101 @@
+"""The mechanics of lost motion: where the drawtube is for a motor position and a history.
+
+A set of elementary plays, spread evenly over [B - w/2, B + w/2], each taken up in turn (a Prandtl-Ishlinskii
+operator; Brokate and Sprekels, Hysteresis and Phase Transitions, 1996, chapter 2). Averaged over the set, the
+travel swallowed after a reversal is a smooth function of the travel since it, and so are its derivatives.
+Inward engaged the drawtube's place is t = m; outward engaged t = m - B.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.intp]
+
+NARROWEST_TRANSITION_STEPS = 1e-6
+
+
+def share_engaged(travel: Array, backlash: float, transition: float) -> Array:
+    """Return which share of the plays (0 to 1) is taken up after ``travel`` steps since a reversal."""
+    width = max(transition, NARROWEST_TRANSITION_STEPS)
+    share = (travel - (backlash - 0.5 * width)) / width
+    return np.minimum(np.maximum(share, 0.0), 1.0)
+
+
+def swallowed(travel: Array, backlash: float, transition: float) -> Array:
+    """Return the part (steps) of ``travel`` since a reversal that the drawtube did not follow."""
+    width = max(transition, NARROWEST_TRANSITION_STEPS)
+    share = share_engaged(travel, backlash, transition)
+    return np.minimum(travel, backlash + 0.5 * width) - 0.5 * width * share**2
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Drawtube places (n) in steps and their derivatives by backlash, transition and slack, each (n)."""
+
+    place: Array
+    by_backlash: Array
+    by_transition: Array
+    by_slack: Array
+    engaged: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """How each of n looks was reached, as far as the drawtube's place depends on it.
+
+    ``side`` (n) is the direction of the first leg since the last forgotten history, ``leg_end`` (n) the
+    position where that leg ended (the look itself, unless reversals followed), ``travel`` (n) its length
+    without the slack of its group. ``group`` (n) indexes the slack. ``later_travel`` and ``later_sign``
+    (n, depth) are further legs, each shorter than the one before; sign 0 pads.
+    """
+
+    side: Array
+    leg_end: Array
+    travel: Array
+    group: Index
+    later_travel: Array
+    later_sign: Array
+
+
+def places(route: Route, slack: Array, backlash: float, transition: float) -> Places:
+    """Return where the drawtube is at each look.
+
+    ``slack`` (groups) is the travel made before each group's start since the drawtube last followed the
+    other way; infinite means that the play was taken up.
+    """
+    travel = route.travel + slack[route.group]
+    share = share_engaged(travel, backlash, transition)
+    width = max(transition, NARROWEST_TRANSITION_STEPS)
+    lost = np.minimum(travel, backlash + 0.5 * width) - 0.5 * width * share**2
+    outward = route.side > 0
+    place = route.leg_end - np.where(outward, lost, backlash - lost)
+    by_backlash = -np.where(outward, share, 1.0 - share)
+    bend = 0.5 * share * (1.0 - share)
+    by_transition = route.side * bend
+    by_slack = -route.side * (1.0 - share)
+    if route.later_travel.shape[1]:
+        later = _later_legs(route, backlash, transition)
+        place, by_backlash, by_transition = place + later[0], by_backlash + later[1], by_transition + later[2]
+        share = later[3]
+    return Places(place, by_backlash, by_transition, by_slack, share)
+
+
+def _later_legs(route: Route, backlash: float, transition: float) -> tuple[Array, Array, Array, Array]:
+    """Return what the legs after the first add to place, derivatives, and the share engaged at the look."""
+    share = share_engaged(route.later_travel, backlash, transition)
+    followed = route.later_travel - swallowed(route.later_travel, backlash, transition)
+    sign = route.later_sign
+    count = np.count_nonzero(sign, axis=1)
+    rows = np.arange(len(count))
+    last = np.where(count > 0, share[rows, np.maximum(count - 1, 0)], 1.0)
+    return (
+        np.sum(sign * followed, axis=1),
+        -np.sum(sign * share, axis=1),
+        0.5 * np.sum(sign * share * (1.0 - share), axis=1),
+        last,
+    )

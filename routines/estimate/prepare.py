@@ -1,0 +1,117 @@
+"""From observations to the arrays of the joint fit, and to the route of each look."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from routines.estimate.model import Problem
+from routines.estimate.passes import Layout, Runs, find_runs, follow_history, lay_out
+from routines.estimate.play import Array
+from routines.estimate.result import FitSetup
+from routines.observations import SIDE_UNKNOWN, Move, Observation
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """The problem, its rows in order, the names behind the filter indices, and how the looks were reached.
+
+    ``runs`` is None where a history of moves settles the passes.
+    """
+
+    problem: Problem
+    rows: tuple[Observation, ...]
+    filters: tuple[str, ...]
+    layout: Layout
+    runs: Runs | None
+    reference_c: float | None
+    temperatures: Array | None
+
+
+def usable(observations: Sequence[Observation], setup: FitSetup) -> list[Observation]:
+    """Return the measured mask looks of configured filters, in order."""
+    kept = [
+        item
+        for item in observations
+        if item.method == "mask"
+        and item.value_px is not None
+        and math.isfinite(item.value_px)
+        and math.isfinite(item.position_steps)
+        and item.filter in setup.filters
+    ]
+    return sorted(kept, key=lambda item: item.number)
+
+
+def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: FitSetup) -> Prepared:
+    """Return the arrays for the fit; ``rows`` are the usable observations in order (at least one)."""
+    filters = tuple(name for name in setup.filters if any(row.filter == name for row in rows))
+    position = np.array([row.position_steps for row in rows], dtype=float)
+    value = np.array([row.value_px for row in rows], dtype=float)
+    warmth, reference, temperatures = _warmth(rows, setup)
+    span = float(np.ptp(position))
+    problem = Problem(
+        position=position,
+        value=value,
+        u=np.array([_own_u(row) for row in rows]),
+        filter_index=np.array([filters.index(row.filter) for row in rows], dtype=np.intp),
+        warmth=warmth,
+        filters=len(filters),
+        slopes=1,
+        alpha_prior=setup.alpha_prior_steps_per_c or max(0.1 * span, 1e-6),
+        outlier_share=setup.outlier_share,
+        outlier_width=_outlier_width(value),
+    )
+    known = _moves_of(rows) if moves is None else list(moves)
+    if known is not None:
+        return Prepared(
+            problem, tuple(rows), filters, follow_history(rows, known), None, reference, temperatures
+        )
+    runs = find_runs(position, [row.filter for row in rows], _tolerance(position))
+    layout = lay_out(runs, position, [turn.end_row for turn in runs.turns])
+    return Prepared(problem, tuple(rows), filters, layout, runs, reference, temperatures)
+
+
+def _own_u(row: Observation) -> float:
+    """Return the frame's own standard uncertainty, 0 where it is not known."""
+    return row.u_px if row.u_px is not None and math.isfinite(row.u_px) and row.u_px > 0.0 else 0.0
+
+
+def _warmth(rows: Sequence[Observation], setup: FitSetup) -> tuple[Array, float | None, Array | None]:
+    """Return temperature minus the reference (n), the reference and the readings; gaps are bridged."""
+    known = [k for k, row in enumerate(rows) if row.temperature_c is not None]
+    if not known:
+        return np.zeros(len(rows)), setup.reference_temperature_c, None
+    readings = np.array([rows[k].temperature_c for k in known], dtype=float)
+    bridged = np.interp(np.arange(len(rows)), known, readings)
+    reference = setup.reference_temperature_c
+    if reference is None:
+        reference = float(np.median(readings))
+    return bridged - reference, reference, bridged
+
+
+def _outlier_width(value: Array) -> float:
+    """Return the range (px) over which an outlier may fall: the bulk of the values, three times over."""
+    low, high = np.percentile(value, [5.0, 95.0])
+    return 3.0 * float(high - low) + 1e-9 + 1e-6 * float(np.ptp(value))
+
+
+def _tolerance(position: Array) -> float:
+    """Return how far (steps) two readings may differ and still be one position."""
+    distances = np.abs(np.diff(position))
+    moved = distances[distances > 0.0]
+    return min(0.5, 0.1 * float(np.median(moved))) if len(moved) else 0.5
+
+
+def _moves_of(rows: Sequence[Observation]) -> list[Move] | None:
+    """Return the reversals that the rows' own sides and travels tell of; None unless every row has them."""
+    if any(row.side == SIDE_UNKNOWN or row.travel_since_reversal_steps is None for row in rows):
+        return None
+    moves: list[Move] = []
+    for row in rows:
+        turn = row.position_steps - row.side * (row.travel_since_reversal_steps or 0.0)
+        if not moves or abs(moves[-1].position_steps - turn) > 0.5:
+            moves.append(Move(row.number, turn))
+    return moves

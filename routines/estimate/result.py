@@ -1,0 +1,110 @@
+"""What the joint fit is asked, and what it answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from routines.flags import Flag
+from routines.quantity import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class FitSetup:
+    """What is known before the fit.
+
+    ``filters`` are all configured names; ``reference_temperature_c`` None takes the median of the readings.
+    ``alpha_prior_steps_per_c`` is the standard deviation of what is believed about the temperature
+    coefficient beforehand (None: a tenth of the range of positions for each degree). A drawtube that has not
+    responded over ``longest_play_steps`` is said not to follow (None: the range of positions).
+    """
+
+    filters: tuple[str, ...]
+    reference_filter: str
+    expected_slope_px_per_step: float | None = None
+    reference_temperature_c: float | None = None
+    alpha_prior_steps_per_c: float | None = None
+    longest_play_steps: float | None = None
+    outlier_share: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class FittedRow:
+    """One observation as the fit sees it.
+
+    ``weight`` is the probability (0 to 1) that it is no outlier; ``total_u_px`` includes the scatter beyond
+    the frame's own uncertainty; ``tube_place_steps`` is where the drawtube is, on the inward branch's scale;
+    ``engaged`` the share of the play that was taken up.
+    """
+
+    number: int
+    filter: str
+    position_steps: float
+    value_px: float
+    fitted_px: float
+    residual_px: float
+    total_u_px: float
+    weight: float
+    tube_place_steps: float
+    pass_index: int
+    side: int
+    engaged: float
+
+
+@dataclass(frozen=True, slots=True)
+class FittedCurve:
+    """The fitted spike error of one filter along one pass, at the reference temperature."""
+
+    filter: str
+    side: int
+    pass_index: int
+    position_steps: tuple[float, ...]
+    fitted_px: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureRange:
+    """The temperatures between which the coefficient was seen."""
+
+    valid_from_c: float
+    valid_to_c: float
+
+
+Values = dict[str, Quantity | None]
+
+
+@dataclass(frozen=True, slots=True)
+class JointFit:
+    """Every number the observations support; what they do not is None, with a flag that says why.
+
+    Positions rise outward. Crossings hold at ``reference_temperature_c``. ``offsets_covariance_steps2`` is in
+    the order of ``offsets_order``. ``slopes_px_per_step`` holds each filter's own slope (the common one
+    unless it differs).
+    """
+
+    backlash_steps: Quantity | None = None
+    transition_steps: Quantity | None = None
+    slope_px_per_step: Quantity | None = None
+    lost_motion_to_outward_steps: Quantity | None = None
+    lost_motion_to_inward_steps: Quantity | None = None
+    offsets_steps: Values = field(default_factory=dict)
+    crossings_inward_steps: Values = field(default_factory=dict)
+    crossings_outward_steps: Values = field(default_factory=dict)
+    slopes_px_per_step: Values = field(default_factory=dict)
+    temperature_coefficient_steps_per_c: Quantity | None = None
+    temperature_range: TemperatureRange | None = None
+    reference_temperature_c: float | None = None
+    reference_filter: str = ""
+    offsets_order: tuple[str, ...] = ()
+    offsets_covariance_steps2: tuple[tuple[float, ...], ...] = ()
+    scatter_px: dict[str, float | None] = field(default_factory=dict)
+    observed: dict[str, int] = field(default_factory=dict)
+    rows: tuple[FittedRow, ...] = ()
+    outliers: tuple[int, ...] = ()
+    curves: tuple[FittedCurve, ...] = ()
+    flags: tuple[Flag, ...] = ()
+    degrees_of_freedom: float = 0.0
+    chi_square: float = 0.0
+
+    def flagged(self, code: str) -> bool:
+        """Tell whether any flag has this code."""
+        return any(item.code == code for item in self.flags)

@@ -1,0 +1,67 @@
+"""Scatter and outliers: a mixture likelihood that says how far each row is believed.
+
+Most rows are normal about the model with the frame's own variance plus the filter's scatter; a small share
+may be anything (Jaynes, Probability Theory, 2003, section 21.3; Hogg, Bovy and Lang 2010, section 3). Nothing
+is dropped: a row's weight is the probability that it belongs to the first kind.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from routines.estimate.play import Array, Index
+
+# Shrinks each filter's scatter towards the common one as if this many further rows had agreed with it.
+SHRINKAGE_ROWS = 8.0
+
+
+def mixture(residual: Array, variance: Array, outlier_share: float, width: float) -> tuple[Array, Array]:
+    """Return -2 log likelihood and the probability of being good, for residuals of any shape.
+
+    ``variance`` broadcasts to ``residual``; an outlier is spread evenly over ``width`` (same unit).
+    """
+    good = np.log((1.0 - outlier_share) / np.sqrt(2.0 * math.pi * variance)) - residual**2 / (2.0 * variance)
+    bad = math.log(outlier_share / width)
+    odds = np.exp(np.minimum(bad - good, 500.0))
+    return -2.0 * (good + np.log1p(odds)), 1.0 / (1.0 + odds)
+
+
+def settled_scatter(
+    residual: Array, good: Array, u: Array, filter_index: Index, filters: int, parameters: float
+) -> Array:
+    """Return each filter's scatter variance beyond the frames' own ``u`` (n), shrunk to the common one.
+
+    The common variance makes the chi-square of the believed rows equal n - p; it is zero where the frames'
+    own uncertainty explains everything.
+    """
+    count = float(np.sum(good))
+    free = max(count - parameters, 1.0)
+    common = _matching_variance(residual, good, u, free)
+    squares = good * residual**2 / (u**2 + common + 1e-300)
+    rows = np.bincount(filter_index, good, filters)
+    ratio = np.bincount(filter_index, squares, filters) + SHRINKAGE_ROWS * min(
+        1.0, float(np.sum(squares)) / free
+    )
+    ratio /= rows * free / max(count, 1.0) + SHRINKAGE_ROWS
+    own = np.bincount(filter_index, good * u**2, filters) / np.maximum(rows, 1e-9)
+    scatter: Array = np.maximum(ratio * (own + common) - own, 0.0)
+    return scatter
+
+
+def _matching_variance(residual: Array, good: Array, u: Array, free: float) -> float:
+    """Return the added variance at which the weighted sum of squares is ``free`` (0 when u is enough)."""
+
+    def excess(variance: float) -> float:
+        return float(np.sum(good * residual**2 / (u**2 + variance))) - free
+
+    low, high = 0.0, float(np.sum(good * residual**2)) / free + 1e-300
+    if np.all(u > 0.0) and excess(0.0) <= 0.0:
+        return 0.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
+        if high - low < 1e-4 * high:
+            break
+    return high

@@ -1,0 +1,156 @@
+"""The fit itself: from a first guess to a minimum at which scatter, slacks and turns are settled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from routines.estimate.choose import (
+    choose_slacks,
+    choose_turns,
+    first_guess_of_turns,
+    relaid,
+    story_cost,
+)
+from routines.estimate.model import ALPHA, BACKLASH, TRANSITION, Problem, State
+from routines.estimate.passes import Layout, Runs, lay_out
+from routines.estimate.play import Array
+from routines.estimate.robust import settled_scatter
+from routines.estimate.solve import Mask, Solution, optimise
+from routines.estimate.start import candidate_plays, starts_from
+
+ROUNDS = 8
+STARTS_KEPT = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """The solution with its layout, which globals were free, and the number of parameters it spent."""
+
+    problem: Problem
+    layout: Layout
+    first_rows: tuple[int, ...]
+    solution: Solution
+    free: Mask
+    parameters: float
+    total_cost: float
+    scatter: Array
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Return how many believed rows there are beyond the parameters (at least 1)."""
+        return max(float(np.sum(self.solution.at.good)) - self.parameters, 1.0)
+
+    @property
+    def chi_square(self) -> float:
+        """Return the believed rows' sum of squares over their total variance."""
+        at, variance = self.solution.at, self.solution.state.variance
+        return float(np.sum(at.good * at.residual**2 / variance))
+
+
+def free_globals(problem: Problem, *, play: bool) -> Mask:
+    """Return which globals the observations may move."""
+    free = np.ones(problem.size, dtype=bool)
+    free[BACKLASH] = play
+    free[ALPHA] = bool(np.ptp(problem.warmth) > 0.0)
+    return free
+
+
+def count_parameters(problem: Problem, solution: Solution, free: Mask) -> float:
+    """Return how many parameters the fit spends; the transition counts only off its bounds."""
+    theta = solution.state.theta
+    inside = 1e-3 < theta[TRANSITION] < 1.99 * theta[BACKLASH]
+    spent = float(np.count_nonzero(free)) - (0.0 if inside or not free[TRANSITION] else 1.0)
+    if free[ALPHA]:
+        information = solution.arrow.matrix[ALPHA, ALPHA]
+        spent -= 1.0 / (information * problem.alpha_prior**2)
+    return spent + float(np.count_nonzero(solution.state.free_slack & (solution.arrow.slack_matrix > 0.0)))
+
+
+def fit_all(problem: Problem, layout: Layout, runs: Runs | None, *, play: float | None = None) -> Settled:
+    """Return the best of several starts, each settled; ``play`` holds the backlash at that value.
+
+    Raises ``Underdetermined`` when no start can be solved.
+    """
+    plays = candidate_plays(problem) if play is None else np.array([play])
+    first_rows: tuple[int, ...] = ()
+    if runs is not None:
+        first_rows = tuple(first_guess_of_turns(runs))
+        layout = lay_out(runs, problem.position, first_rows)
+    common = problem if problem.slopes == 1 else replace(problem, slopes=1)
+    states = starts_from(common, layout, plays, keep=STARTS_KEPT)
+    free = free_globals(common, play=play is None)
+    settled = [settle(common, layout, runs, first_rows, state, free) for state in states]
+    return min(settled, key=lambda item: item.total_cost)
+
+
+def settle(
+    problem: Problem,
+    layout: Layout,
+    runs: Runs | None,
+    first_rows: tuple[int, ...],
+    state: State,
+    free: Mask,
+) -> Settled:
+    """Alternate between the minimum, the scatter, the turns and the slacks until nothing changes."""
+    solution = optimise(problem, layout, state, free)
+    seen: set[tuple[object, ...]] = set()
+    for _ in range(ROUNDS):
+        _, state = _with_scatter(problem, solution, free)
+        if runs is not None:
+            chosen = choose_turns(problem, runs, first_rows, layout, state)
+            layout, state = relaid(problem, runs, chosen, layout, state)
+            first_rows = tuple(chosen)
+        state = choose_slacks(problem, layout, state, redescend=True)
+        solution = optimise(problem, layout, state, free)
+        key = _fingerprint(first_rows, state, solution.state)
+        if key in seen:
+            break
+        seen.add(key)
+    return _settled(problem, layout, first_rows, solution, free)
+
+
+def _fingerprint(first_rows: tuple[int, ...], state: State, end: State) -> tuple[object, ...]:
+    stories = np.where(state.free_slack, 2, np.where(np.isinf(state.slack), 1, 0))
+    scale = float(np.exp(np.mean(np.log(end.variance))))
+    return first_rows, tuple(stories.tolist()), round(np.log(scale) / 0.02)
+
+
+def _with_scatter(problem: Problem, solution: Solution, free: Mask) -> tuple[Array, State]:
+    spent = count_parameters(problem, solution, free)
+    at = solution.at
+    scatter = settled_scatter(at.residual, at.good, problem.u, problem.filter_index, problem.filters, spent)
+    floor = (1e-9 * float(np.ptp(problem.value))) ** 2 + 1e-300
+    variance = np.maximum(problem.u**2 + scatter[problem.filter_index], floor)
+    return scatter, replace(solution.state, variance=variance)
+
+
+def _settled(
+    problem: Problem, layout: Layout, first_rows: tuple[int, ...], solution: Solution, free: Mask
+) -> Settled:
+    scatter, state = _with_scatter(problem, solution, free)
+    solution = optimise(problem, layout, state, free)
+    total = solution.cost + story_cost(layout, solution.state, solution.arrow.slack_matrix)
+    spent = count_parameters(problem, solution, free)
+    return Settled(problem, layout, first_rows, solution, free, spent, total, scatter)
+
+
+def with_own_slopes(settled: Settled, runs: Runs | None) -> Settled:
+    """Return the fit again with a slope for each filter."""
+    problem = replace(settled.problem, slopes=settled.problem.filters)
+    old = settled.solution.state
+    theta = np.concatenate([old.theta[:3], np.full(problem.filters, old.theta[3]), old.theta[4:]])
+    free = free_globals(problem, play=bool(settled.free[BACKLASH]))
+    return settle(problem, settled.layout, runs, settled.first_rows, replace(old, theta=theta), free)
+
+
+def engaged_rows(settled: Settled) -> npt.NDArray[np.bool_]:
+    """Return which rows (n) are believed and past all of the play."""
+    from routines.estimate.play import places
+
+    theta, state = settled.solution.state.theta, settled.solution.state
+    at = places(settled.layout.route, state.slack, theta[BACKLASH], theta[TRANSITION])
+    mask: npt.NDArray[np.bool_] = (at.engaged > 0.95) & (settled.solution.at.good > 0.5)
+    return mask

@@ -1,0 +1,103 @@
+"""Where the joint fit begins: several plays tried in turn, each with a robust straight-line solve.
+
+The likelihood has a minimum for nearly every way of calling rows "dead zone", so no single start is safe.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from routines.estimate.choose import HUBER_BEND, TAKEN_UP, choose_slacks, huber
+from routines.estimate.linear import Underdetermined, solve_weighted
+from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, Problem, State
+from routines.estimate.passes import Layout
+from routines.estimate.play import Array, places
+
+SLOPE_FLOOR = 1e-12
+
+
+def robust_scale(residual: Array) -> float:
+    """Return the standard deviation from the median absolute deviation (Rousseeuw and Croux 1993)."""
+    return 1.4826 * float(np.median(np.abs(residual)))
+
+
+def linear_globals(problem: Problem, layout: Layout, state: State) -> tuple[State, float]:
+    """Return the state with slope, crossings and alpha solved robustly at fixed play, and its cost.
+
+    Raises ``Underdetermined`` when the places do not differ.
+    """
+    place = places(layout.route, state.slack, state.theta[BACKLASH], state.theta[TRANSITION]).place
+    design = _design(problem, place)
+    weight = 1.0 / state.variance
+    residual = problem.value
+    for _ in range(4):
+        solution = solve_weighted(design, problem.value, weight)
+        residual = solution.residuals
+        scale = np.sqrt(np.maximum(problem.u**2, _scatter(problem, residual) ** 2))
+        weight = np.minimum(1.0, HUBER_BEND * scale / np.maximum(np.abs(residual), 1e-12)) / scale**2
+    theta = _theta_from(problem, state.theta, solution.coefficients)
+    variance = problem.u**2 + _scatter(problem, residual) ** 2
+    cost = float(np.sum(huber(residual, variance) + np.log(variance)))
+    return replace(state, theta=theta, variance=variance), cost
+
+
+def _scatter(problem: Problem, residual: Array) -> float:
+    floor = 1e-9 * (float(np.ptp(problem.value)) + 1e-12)
+    return max(robust_scale(residual), floor)
+
+
+def _design(problem: Problem, place: Array) -> Array:
+    columns = np.zeros((len(place), 1 + problem.filters))
+    columns[:, 0] = place
+    columns[np.arange(len(place)), 1 + problem.filter_index] = 1.0
+    return columns
+
+
+def _theta_from(problem: Problem, theta: Array, coefficients: Array) -> Array:
+    """Return globals whose slopes and crossings are those of the straight-line solve."""
+    slope = coefficients[0] if abs(coefficients[0]) > SLOPE_FLOOR else SLOPE_FLOOR
+    fresh = theta.copy()
+    fresh[ALPHA] = 0.0
+    fresh[FIRST_SLOPE : FIRST_SLOPE + problem.slopes] = slope
+    fresh[FIRST_SLOPE + problem.slopes :] = -coefficients[1:] / slope
+    return fresh
+
+
+def candidate_plays(problem: Problem) -> Array:
+    """Return the plays (steps) to begin from: zero to the whole range of positions, denser when small."""
+    span = float(np.ptp(problem.position))
+    plays: Array = span * np.linspace(0.0, 1.0, 17) ** 1.3
+    return plays
+
+
+def starts_from(problem: Problem, layout: Layout, plays: Array, *, keep: int) -> list[State]:
+    """Return the best ``keep`` states found from the candidate plays, the best first."""
+    found: list[tuple[float, State]] = []
+    for play in plays:
+        for slack in (0.0, TAKEN_UP):
+            state = _bare_state(problem, layout, float(play), slack)
+            try:
+                found.append(_alternate(problem, layout, state))
+            except Underdetermined:
+                continue
+    found.sort(key=lambda item: item[0])
+    return [state for _, state in found[:keep]]
+
+
+def _bare_state(problem: Problem, layout: Layout, play: float, slack: float) -> State:
+    theta = np.zeros(problem.size)
+    theta[BACKLASH], theta[TRANSITION] = play, 0.05 * play
+    scatter = max(robust_scale(problem.value - np.median(problem.value)), 1e-9)
+    slacks = np.where(layout.known, 0.0, np.maximum(slack, layout.lowest))
+    return State(theta, slacks, np.zeros(layout.groups, dtype=bool), problem.u**2 + scatter**2)
+
+
+def _alternate(problem: Problem, layout: Layout, state: State) -> tuple[float, State]:
+    """Alternate between the straight-line solve and the stories of the slacks."""
+    state, cost = linear_globals(problem, layout, state)
+    for _ in range(3):
+        state = choose_slacks(problem, layout, state, redescend=False)
+        state, cost = linear_globals(problem, layout, state)
+    return cost, state

@@ -82,7 +82,7 @@ def masked_star(
     """
     points = points_needed(telescope, light, size_px)
     pupil = drawn_pupil(telescope, mask, points)
-    colours = 3 if mask is None else wavelengths_needed(telescope, mask, light, size_px)
+    colours = 1 if light.width_nm == 0.0 else wavelengths_needed(telescope, light, size_px)
     count = colours if turbulence is None else max(colours, instants)
     waves = np.random.default_rng(seed).permutation(wavelengths_nm(light, count, seed))
     fine: np.ndarray | float = 0.0

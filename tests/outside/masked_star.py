@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import correlate1d, gaussian_filter
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,14 +134,15 @@ def points_needed(telescope: Telescope, light: Light, size_px: int) -> int:
     return 8 * math.ceil(repeat_um * telescope.aperture_mm / (8.0 * shortest_um * telescope.focal_length_mm))
 
 
-def wavelengths_needed(telescope: Telescope, mask: Bahtinov, light: Light, size_px: int) -> int:
+def wavelengths_needed(telescope: Telescope, light: Light, size_px: int) -> int:
     """Return how many wavelengths keep the colours of the outermost order from parting into dots.
 
     An order at the frame's edge is smeared by the band's relative width times its distance; neighbours
-    should stand closer than the width of the pattern's own blur, lambda N.
+    should stand closer than the width of the pattern's own blur, lambda N. Drawn at random within their
+    parts, fewer than a dozen would shift the band's mean colour, and the orders with it.
     """
     smear_um = size_px / 2.0 * telescope.pixel_um * light.width_nm / light.centre_nm
-    return max(3, math.ceil(1.2 * smear_um / (light.centre_nm * 1e-3 * telescope.focal_ratio)))
+    return max(12, math.ceil(1.2 * smear_um / (light.centre_nm * 1e-3 * telescope.focal_ratio)))
 
 
 def raster_restored(
@@ -167,9 +168,15 @@ def raster_restored(
 
 
 def summed_over_pixels(fine: np.ndarray, finer: int, blur_fwhm_px: float) -> np.ndarray:
-    """Return the image blurred by a Gaussian while still fine, then summed over each pixel."""
+    """Return the image blurred by a Gaussian while still fine, then summed over each pixel.
+
+    Each fine point stands for its cell: f + h^2 f'' / 24 on either axis, the midpoint rule's first
+    correction (Euler-Maclaurin), without which three points a pixel look sharper than a pixel does.
+    """
     if blur_fwhm_px > 0.0:
-        fine = gaussian_filter(fine, blur_fwhm_px * finer / 2.354820, mode="constant")
+        fine = gaussian_filter(fine, blur_fwhm_px * finer / 2.354820, mode="constant", truncate=6.0)
+    for axis in (0, 1):
+        fine = correlate1d(fine, [1.0 / 24.0, 22.0 / 24.0, 1.0 / 24.0], axis, mode="nearest")
     rows, columns = fine.shape[0] // finer, fine.shape[1] // finer
     return fine.reshape(rows, finer, columns, finer).sum(axis=(1, 3))
 

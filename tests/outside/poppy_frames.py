@@ -53,8 +53,8 @@ def masked_star(
     """
     points = points_needed(telescope, light, size_px)
     pupil = drawn_pupil(telescope, mask, points)
-    count = 1 if mask is None else wavelengths_needed(telescope, mask, light, size_px)
-    waves = wavelengths_nm(light, max(count, 3 if light.width_nm > 0.0 else 1), seed)
+    count = 1 if light.width_nm == 0.0 else wavelengths_needed(telescope, light, size_px)
+    waves = wavelengths_nm(light, count, seed)
     fine = sum(
         pupil_image(telescope, pupil, wave, defocus_um, size_px=size_px, star_px=star_px) for wave in waves
     )

@@ -23,7 +23,7 @@ from routines.measure.fit import (
     fit_star,
 )
 from routines.measure.model import MaskedStar, SeeingProfile, StarState
-from routines.measure.templates import Templates, Window, make_templates, transfer_functions
+from routines.measure.templates import Window, make_templates, transfer_functions
 from routines.optics import Band, Mask, Optics
 
 Matrix = NDArray[np.float64]
@@ -90,20 +90,29 @@ def refine_geometry(
 ) -> Refined:
     """Refine a geometry on a few bright frames that have been fitted with it."""
     geometry, current = start, list(fits)
+    stars = [
+        local_star(geometry, bands[cutout.filter], window, fit.state.defocus_um)
+        for cutout, fit in zip(cutouts, current, strict=True)
+    ]
     belief = _belief(looseness)
     travelled = np.zeros(len(_PROBE))
     for _ in range(rounds):
         information, pull = np.diag(belief), -belief * travelled
-        for cutout, fit in zip(cutouts, current, strict=True):
-            frame_information, frame_pull = _frame_information(geometry, cutout, fit, bands, window)
+        for cutout, fit, star in zip(cutouts, current, stars, strict=True):
+            band = bands[cutout.filter]
+            frame_information, frame_pull = _frame_information(geometry, cutout, fit, star, band)
             information = information + frame_information
             pull = pull + frame_pull
         step = np.clip(balanced_inverse(information) @ pull, -4 * _PROBE, 4 * _PROBE)
         geometry = _changed(geometry, step)
         travelled += step
-        current = [
-            refit(geometry, cutout, fit, bands[cutout.filter], window, reach_um)
+        stars = [
+            local_star(geometry, bands[cutout.filter], window, fit.state.defocus_um)
             for cutout, fit in zip(cutouts, current, strict=True)
+        ]
+        current = [
+            fit_star(star, cutout, fit.state, FitLimits(iterations=8, reach_um=reach_um))
+            for star, cutout, fit in zip(stars, cutouts, current, strict=True)
         ]
         if bool((np.abs(step) < 0.1 * _PROBE).all()):
             break
@@ -154,12 +163,10 @@ def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: flo
 
 
 def _frame_information(
-    geometry: Geometry, cutout: Cutout, fit: StarFit, bands: dict[str, Band], window: Window
+    geometry: Geometry, cutout: Cutout, fit: StarFit, star: MaskedStar, band: Band
 ) -> tuple[Matrix, Matrix]:
     """Return one frame's information on the geometry and its pull, its own unknowns eliminated."""
-    band = bands[cutout.filter]
-    at = _image_maker(geometry, band, window, fit.state)
-    star = local_star(geometry, band, window, fit.state.defocus_um)
+    at = _image_maker(star, band, fit.state)
     image, slopes = star.image_and_slopes(fit.state)
     used = fit.used
     own = design_matrix(image, slopes, background_terms(cutout.size_px), used, fit.state.flux_electrons)
@@ -183,21 +190,17 @@ def _frame_information(
     return information, pull
 
 
-def _image_maker(
-    geometry: Geometry, band: Band, window: Window, state: StarState
-) -> Callable[[Geometry], NDArray[np.float32]]:
+def _image_maker(star: MaskedStar, band: Band, state: StarState) -> Callable[[Geometry], NDArray[np.float32]]:
     """Return a function that gives the unit-flux image of a state under another geometry."""
     unit = replace(state, flux_electrons=1.0)
+    window = star.templates.window
+    defocus = np.array([abs(state.defocus_um)])
 
     def image(changed: Geometry) -> NDArray[np.float32]:
-        defocus = np.array([abs(state.defocus_um)])
         transfer = transfer_functions(
             changed.optics, changed.mask, band, window, defocus, _WAVELENGTHS_WHILE_LEARNING
         )
-        held = Templates(window, 1.0, transfer, 0.0)
-        star = MaskedStar(held, geometry.profile)
-        spectrum = transfer[0] if state.defocus_um >= 0 else transfer[0].conj()
-        return star.image_of(spectrum, unit)
+        return star.image_of(transfer[0] if state.defocus_um >= 0 else transfer[0].conj(), unit)
 
     return image
 

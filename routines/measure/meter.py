@@ -93,7 +93,7 @@ class MaskMeter:
         self._turbulence: SpikeTurbulence | None = None
 
     def cutout_px(self) -> int:
-        """Return the side of the cut-outs to bring: to the third orders if they fit, past the first anyway."""
+        """Return the side of the cut-outs to bring: past the first orders, the third if they fit."""
         if self.hint.slit_period_mm is None:
             return _USUAL_CUTOUT_PX
         mask = Mask(self.hint.slit_period_mm, 20.0)

@@ -44,9 +44,10 @@ def light_along_arms(cutout: Cutout, spikes: Spikes) -> NDArray[np.float64]:
         on_arm |= np.abs(y * math.cos(turn) - x * math.sin(turn)) < _HALF_STRIP_PX
     index = np.arange(n // 2)
     inside = radius < n // 2
-    arms = ndimage.mean(cutout.pixels, np.where(on_arm & cutout.usable & inside, radius, -1), index)
+    arms = ndimage.median(cutout.pixels, np.where(on_arm & cutout.usable & inside, radius, -1), index)
     rest = ndimage.median(cutout.pixels, np.where(~on_arm & cutout.usable & inside, radius, -1), index)
-    return np.nan_to_num(np.asarray(arms) - np.asarray(rest))
+    light: NDArray[np.float64] = np.nan_to_num(np.asarray(arms) - np.asarray(rest))
+    return light
 
 
 def _match(light: NDArray[np.float64], band: Band, optics: Optics, period_mm: float) -> float:

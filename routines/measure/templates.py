@@ -122,7 +122,7 @@ def make_templates(
         critical_focus_zone_um(shortest_um, optics) * (1.0 - optics.obstruction_ratio**2) / _RUNGS_PER_ZONE
     )
     rungs = math.ceil(reach_um / step_um) + _INTERPOLATION_POINTS // 2 + 1
-    defoci_um = np.arange(rungs) * step_um
+    defoci_um = np.arange(rungs, dtype=np.float64) * step_um
     transfer = transfer_functions(optics, mask, band, window, defoci_um, most_wavelengths)
     return Templates(window, step_um, transfer, reach_um)
 
@@ -146,8 +146,9 @@ def transfer_functions(
             optics, mask, window, oversampling, wavelengths_um[chosen], weights[chosen], defoci_um
         )
         for index, image in enumerate(images):
-            total[index] += _stored_frequencies(fft.rfft2(fft.ifftshift(image)), window, oversampling)
-    return total / np.abs(total[0, 0, 0])
+            total[index] += _stored_frequencies(fft.rfft2(image), window)
+    total /= np.abs(total[0, 0, 0])
+    return total
 
 
 def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window) -> int:
@@ -177,25 +178,34 @@ def _images(
     weights: Array,
     defoci_um: Array,
 ) -> NDArray[np.float32]:
-    """Return the images summed over the given wavelengths, one for each defocus, star in the centre."""
+    """Return the images summed over the given wavelengths, one for each defocus, star at pixel (0, 0)."""
     count = window.grid_px * oversampling
     sample_um = optics.pixel_um / oversampling
     images = np.zeros((len(defoci_um), count, count), np.float32)
     for wavelength_um, weight in zip(wavelengths_um, weights, strict=True):
         cell_mm = wavelength_um * optics.focal_length_mm / (count * sample_um)
-        axis_mm = (np.arange(count) - count // 2) * cell_mm
-        inside = np.flatnonzero(np.abs(axis_mm) <= optics.aperture_mm / 2.0 + cell_mm)
-        used = slice(int(inside[0]), int(inside[-1]) + 1)
-        amplitude = _band_limited_pupil(axis_mm[used], cell_mm, optics, mask, wavelength_um, window)
+        reach = min(math.ceil(optics.aperture_mm / 2.0 / cell_mm) + 1, count // 2)
+        axis_mm = np.arange(-reach, reach) * cell_mm
+        amplitude = _band_limited_pupil(axis_mm, cell_mm, optics, mask, wavelength_um, window)
         amplitude *= math.sqrt(weight) * cell_mm / count
         for image, defocus_um in zip(images, defoci_um, strict=True):
-            phase = np.exp(1j * defocus_phase_rad(axis_mm[used] ** 2, defocus_um, wavelength_um, optics))
+            phase = np.exp(1j * defocus_phase_rad(axis_mm**2, float(defocus_um), wavelength_um, optics))
             phase = phase.astype(np.complex64)
-            field = np.zeros((count, count), np.complex64)
-            np.multiply(amplitude * phase[:, None], phase[None, :], out=field[used, used])
-            far = fft.fftshift(fft.fft2(fft.ifftshift(field), overwrite_x=True))
-            image += far.real**2 + far.imag**2
+            _add_intensity(image, amplitude * phase[:, None] * phase[None, :])
     return images
+
+
+def _add_intensity(image: NDArray[np.float32], pupil: Complex) -> None:
+    """Add the far field's intensity of a pupil to an image with the star at pixel (0, 0).
+
+    Where the pupil lies in its array only turns the field's phase, so it is padded on one side, and rows
+    that hold nothing are never transformed.
+    """
+    count = image.shape[0]
+    rows = fft.fft(pupil, n=count, axis=1)
+    far = fft.fft(rows, n=count, axis=0, overwrite_x=True)
+    image += far.real**2
+    image += far.imag**2
 
 
 def _band_limited_pupil(
@@ -221,7 +231,7 @@ def _band_limited_pupil(
 
 def _harmonics(angle: NDArray[np.float32], orders: int, mask: Mask) -> NDArray[np.float32]:
     """Return the slits' Fourier series to the given order, by the Chebyshev recurrence of cosines."""
-    cosine = np.cos(angle - np.float32(2.0 * math.pi * mask.slit_phase))
+    cosine: NDArray[np.float32] = np.cos(angle - np.float32(2.0 * math.pi * mask.slit_phase))
     before, now = np.ones_like(cosine), cosine
     series = np.full_like(cosine, mask.slit_duty)
     for order in range(1, orders + 1):
@@ -232,7 +242,7 @@ def _harmonics(angle: NDArray[np.float32], orders: int, mask: Mask) -> NDArray[n
     return series
 
 
-def _stored_frequencies(transform: NDArray[np.complexfloating], window: Window, oversampling: int) -> Complex:
+def _stored_frequencies(transform: Complex, window: Window) -> Complex:
     """Keep the frequencies up to one cycle a pixel of a transform sampled at least that finely."""
     half = window.grid_px
     kept = np.empty((2 * half, half + 1), np.complex64)

@@ -28,7 +28,7 @@ class SerialFilterWheel:
         name: str = "filter wheel",
         reconnect_within_s: float = RECONNECT_WITHIN_S,
     ) -> None:
-        self.slots = dict(slots)
+        self.slots: Mapping[str, int] = dict(slots)
         self._names = {slot: name for name, slot in self.slots.items()}
         self._device = Device(dialect, url, name=name)
         self._motion = dialect.motion

@@ -26,10 +26,13 @@ from drivers.header import FrameFacts, Header, Keywords, Value, facts_from
 from drivers.safe_write import write_safely
 
 LARGEST_PIXELS = 200_000_000
-_LARGEST_HEADER_BYTES = 2_000_000
+_LARGEST_HEADER_BYTES = 700 * 2880
 _MOST_EXTENSIONS = 50
+_BLOCK = 2880
 _CARD = 80
-_AXIS = re.compile(rb"Z?NAXIS[0-9]+ *= *([-+]?[0-9]+)")
+_COUNT = re.compile(rb"(Z?NAXIS[0-9]*|TFIELDS|PCOUNT|GCOUNT) *= *([-+]?[0-9]+)")
+_COUNTS_OF_AXES = {"NAXIS", "ZNAXIS", "TFIELDS"}
+_MOST_AXES = 999
 _LONGEST_AXIS = 10**9
 # A real frame holds noise and does not shrink further than this; more is a decompression bomb.
 _LARGEST_SHRINKAGE = 250
@@ -181,17 +184,17 @@ class _Image:
     hdu: Any
     header: Header
     packed: bool
+    shape: tuple[int, ...]  # in the header's order, columns first, as FITS users write it
+    unpacked_bytes: int
 
-    def claimed_shape(self) -> tuple[int, ...]:
-        """Return the lengths of the axes in the header's order (columns first), as FITS users write them."""
-        stored, prefix = self.hdu.header, "Z" if self.packed else ""
+    @classmethod
+    def of(cls, index: int, hdu: Any, header: Header, *, packed: bool) -> _Image:
+        """Read the claims of a header; KeyError, TypeError or ValueError when they are not there."""
+        stored, prefix = hdu.header, "Z" if packed else ""
         count = int(stored[f"{prefix}NAXIS"])
-        return tuple(int(stored[f"{prefix}NAXIS{axis}"]) for axis in range(1, count + 1))
-
-    def unpacked_bytes(self) -> int:
-        """Return how large the pixels will be in memory."""
-        bits = int(self.hdu.header["ZBITPIX" if self.packed else "BITPIX"])
-        return math.prod(self.claimed_shape()) * abs(bits) // 8
+        shape = tuple(int(stored[f"{prefix}NAXIS{axis}"]) for axis in range(1, count + 1))
+        size = math.prod(shape) * abs(int(stored[f"{prefix}BITPIX"])) // 8
+        return cls(index, hdu, header, packed, shape, size)
 
 
 def _find_image(stream: BinaryIO, size: int, path: str | Path) -> _Image:
@@ -210,9 +213,9 @@ def _find_image(stream: BinaryIO, size: int, path: str | Path) -> _Image:
             hdu = hdus[index]
             header = {**header, **_cards(hdu.header)}
             end = _end_of(hdu, size, path)
-            packed = header.get("ZIMAGE") is True
+            packed = isinstance(hdu, fits.BinTableHDU) and hdu.header.get("ZIMAGE") is True
             if packed or (hdu.is_image and hdu.header.get("NAXIS", 0) > 0):
-                return _Image(index, hdu, header, packed)
+                return _Image.of(index, hdu, header, packed=packed)
             _check_header(stream, end, path)
     except FrameUnreadable:
         raise
@@ -226,7 +229,7 @@ def _find_image(stream: BinaryIO, size: int, path: str | Path) -> _Image:
 def _check_header(stream: BinaryIO, start: int, path: str | Path) -> None:
     """Refuse a header without an END card within reason (astropy would read the whole file for it).
 
-    Axis lengths that no frame has are refused here too, since astropy computes with them at once.
+    Counts that no frame has are refused here too, since astropy computes with them at once.
     """
     stream.seek(start)
     content = stream.read(_LARGEST_HEADER_BYTES)
@@ -235,11 +238,22 @@ def _check_header(stream: BinaryIO, start: int, path: str | Path) -> None:
     for place in range(0, len(content), _CARD):
         card = content[place : place + _CARD]
         if card[:8].rstrip() == b"END":
+            if len(content) < (place // _BLOCK + 1) * _BLOCK:
+                raise FrameUnreadable(path, "is truncated: it ends within its header")
             return
-        length = _AXIS.match(card)
-        if length and not 0 <= int(length[1]) <= _LONGEST_AXIS:
-            raise FrameUnreadable(path, f"its header claims an axis of {int(length[1])} pixels")
+        _check_count(card, path)
     raise FrameUnreadable(path, "is truncated or not FITS: its header has no END")
+
+
+def _check_count(card: bytes, path: str | Path) -> None:
+    """Refuse counts that no frame has before astropy loops over them."""
+    found = _COUNT.match(card)
+    if found is None:
+        return
+    name, count = found[1].decode(), int(found[2])
+    most = _MOST_AXES if name in _COUNTS_OF_AXES else _LONGEST_AXIS
+    if not 0 <= count <= most:
+        raise FrameUnreadable(path, f"its header claims {name} = {count}; 0 to {most} can be")
 
 
 def _end_of(hdu: Any, size: int, path: str | Path) -> int:
@@ -253,7 +267,7 @@ def _end_of(hdu: Any, size: int, path: str | Path) -> int:
 
 def _check_claims(image: _Image, path: str | Path, largest_pixels: int) -> None:
     """Refuse by the header alone what is no 2-D frame, or too large."""
-    shape = image.claimed_shape()
+    shape = image.shape
     told = " x ".join(str(length) for length in shape)
     if len(shape) != 2:
         raise FrameUnreadable(
@@ -263,7 +277,7 @@ def _check_claims(image: _Image, path: str | Path, largest_pixels: int) -> None:
         raise FrameUnreadable(path, f"holds no pixels ({told})")
     if math.prod(shape) > largest_pixels:
         raise FrameUnreadable(path, f"claims {told} pixels; the limit is {largest_pixels} in all")
-    if image.packed and image.unpacked_bytes() > _ALLOWANCE_BYTES + _LARGEST_SHRINKAGE * image.hdu.size:
+    if image.packed and image.unpacked_bytes > _ALLOWANCE_BYTES + _LARGEST_SHRINKAGE * image.hdu.size:
         raise FrameUnreadable(path, f"unpacks to more than {_LARGEST_SHRINKAGE} times its size: not a frame")
 
 

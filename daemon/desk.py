@@ -7,10 +7,12 @@ lost one is told which those were.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daemon.assembly import fit_setup
+from daemon.outputs import RunFacts, write_outputs
 from routines.observations import Move, Observation
 from routines.steps import Estimated
 
@@ -18,17 +20,21 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.measurement import FrameMeter
     from routines.estimate.result import JointFit
+    from routines.profile import Profile
     from routines.quantity import Quantity
+
+_FOR_FITS = ("routines.estimate.joint",)
+_FOR_FRAMES = ("daemon.measurement",)
 
 
 class Desk:
-    """The worker's desk for one config."""
+    """The worker's desk for one config; without ``measures`` it only fits."""
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, measures: bool = True) -> None:
         self._config = config
         self._meter: FrameMeter | None = None
         self._measured: list[str] = []
-        _load_what_is_heavy()
+        _load_what_is_heavy(_FOR_FITS + _FOR_FRAMES * measures)
 
     def measure(self, path: str, before: Sequence[str]) -> dict[str, Any]:
         """Return the fields of a frame's measurement; ``before`` are the run's earlier frames, in order."""
@@ -42,6 +48,15 @@ class Desk:
 
         return estimated_from(fit_jointly(observations, moves, fit_setup(self._config)))
 
+    def conclude(
+        self, folder: str, observations: Sequence[Observation], moves: Sequence[Move], facts: RunFacts
+    ) -> Profile:
+        """Fit everything, write profile, observations and report into ``folder``, and return the profile."""
+        from routines.estimate.joint import fit_jointly
+
+        fit = fit_jointly(observations, moves, fit_setup(self._config))
+        return write_outputs(Path(folder), self._config, fit, observations, facts)
+
     def _meter_after(self, before: Sequence[str]) -> FrameMeter:
         from daemon.measurement import FrameMeter
 
@@ -54,11 +69,10 @@ class Desk:
         return self._meter
 
 
-def _load_what_is_heavy() -> None:
+def _load_what_is_heavy(modules: Sequence[str]) -> None:
     """Import now, while the focuser still moves to the first look."""
-    import routines.estimate.joint  # noqa: F401
-
-    import daemon.measurement  # noqa: F401
+    for name in modules:
+        import_module(name)
 
 
 def estimated_from(fit: JointFit) -> Estimated:

@@ -6,18 +6,27 @@ The conductor knows only the `Eye`; whether there are pixels behind it is this m
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from math import isfinite
+from pathlib import Path
 from typing import Any, Protocol
 
+from daemon.worker import Worker
+from drivers.roles import StopSignal
 from routines.observations import Method
+
+# A frame takes well under a second on a desktop and some seconds on a single-board computer.
+MEASURE_WITHIN_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class LookRequest:
-    """What is to be seen; the position is in the controller's counts, as the frame's header carries it."""
+    """What is to be seen; the position is in the controller's counts, as the frame's header carries it.
+
+    ``earlier_paths`` are the run's frames so far, from which a measurement has learnt the mask.
+    """
 
     number: int
     filter: str
@@ -25,6 +34,7 @@ class LookRequest:
     method: Method
     position_counts: int
     temperature_c: float | None
+    earlier_paths: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,3 +77,23 @@ def sight_from(measured: Mapping[str, Any], method: Method) -> Sight:
         signal_electrons=measured.get("signal_electrons"),
         path=None if path is None else str(path),
     )
+
+
+class FrameEye:
+    """Looks through a camera and has the worker measure the frame.
+
+    ``expose`` is given exposure, filter, the look's number and the stop signal, and returns the finished
+    file.
+    """
+
+    def __init__(self, expose: Callable[[float, str, int, StopSignal], Path], worker: Worker) -> None:
+        self._expose = expose
+        self._worker = worker
+
+    def look(self, request: LookRequest, stop: threading.Event) -> Sight:
+        """Expose and measure; raises DeviceError or WorkerError."""
+        path = str(self._expose(request.exposure_s, request.filter, request.number, stop))
+        measured = self._worker.call(
+            "measure", path, request.earlier_paths, deadline_s=MEASURE_WITHIN_S, stop=stop
+        )
+        return sight_from(measured, request.method)

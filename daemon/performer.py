@@ -191,6 +191,7 @@ class Performer:
             method=step.method,
             position_counts=to_counts(ledger.position_steps, hands.outward),
             temperature_c=temperature_c,
+            earlier_paths=tuple(seen.path for seen in ledger.observations if seen.path is not None),
         )
         began = hands.clock.now()
         sight = hands.eye.look(request, self._stop)

@@ -177,12 +177,13 @@ def number_of(known: Estimated, name: str) -> dict[str, Any] | None:
 def overshoot_from(known: Estimated, facts: TrainFacts) -> float:
     """Return the overshoot that surely takes up the slack: upper bound of B, all of w, and a margin.
 
-    While the backlash is not known it is the configured bound, and never more than that.
+    While the backlash is not known it is the configured bound, and never more than that. A transition that
+    is not known may be as wide as the play is deep: no play is below zero, and engagement ends at B + w/2.
     """
     backlash = number_of(known, "backlash_steps")
     if backlash is None:
         return facts.play_bound_steps
     transition = number_of(known, "transition_steps")
-    width = 0.0 if transition is None else max(0.0, transition["high95"])
+    width = max(0.0, (backlash if transition is None else transition)["high95"])
     wanted = max(0.0, backlash["high95"]) + width + facts.margin_steps
     return float(min(facts.play_bound_steps, wanted))

@@ -1,0 +1,45 @@
+"""Looks on the simulated rig: real frames from its camera, or spike errors that it draws by itself."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+from daemon.eyes import LookRequest, Sight
+from drivers.errors import ExposureFailed, Stopped
+from drivers.roles import StopSignal
+from drivers.simulated.client import ExposureAborted, RigError, SimulatedCamera
+
+
+def expose_on(
+    camera: SimulatedCamera, exposure_s: float, filter_name: str, number: int, stop: StopSignal
+) -> Path:
+    """Take a frame whose noise is drawn by the look's number; raises Stopped or ExposureFailed."""
+    try:
+        return camera.expose(exposure_s, filter_name, stop, number=number)
+    except ExposureAborted as error:
+        raise Stopped(str(error)) from error
+    except RigError as error:
+        raise ExposureFailed(str(error)) from error
+
+
+class SurrogateEye:
+    """An eye without pixels: the rig draws each spike error from a calibrated response."""
+
+    def __init__(self, camera: SimulatedCamera) -> None:
+        self._camera = camera
+
+    def look(self, request: LookRequest, stop: threading.Event) -> Sight:
+        """Have the rig draw a look; raises Stopped or ExposureFailed."""
+        try:
+            drawn = self._camera.look(request.exposure_s, request.filter, stop, number=request.number)
+        except ExposureAborted as error:
+            raise Stopped(str(error)) from error
+        except RigError as error:
+            raise ExposureFailed(str(error)) from error
+        return Sight(
+            value_px=drawn["value_px"],
+            u_px=drawn["u_px"],
+            flags=tuple(drawn["flags"]),
+            signal_electrons=drawn["signal_electrons"],
+        )

@@ -216,6 +216,13 @@ class Profile(Part):
         return next((item for item in self.filters if item.name == name), None)
 
     @property
+    def is_good_enough(self) -> bool:
+        """Tell whether backlash (a limit counts) and every observed filter's offset are given."""
+        observed = [item for item in self.filters if item.observations > 0]
+        offsets = all(item.offset_steps is not None for item in observed)
+        return self.backlash_steps is not None and bool(observed) and offsets
+
+    @property
     def final_sign_counts(self) -> int:
         """Return +1 where counts rise on the final approach and -1 where they fall."""
         rising = (self.final_side == "outward") == (self.outward == "rising")

@@ -26,7 +26,6 @@ from routines.profile import (
     Compensation,
     Evidence,
     FilterEntry,
-    FlagEntry,
     Limits,
     Measured,
     OffsetsCovariance,
@@ -37,6 +36,7 @@ from routines.profile import (
     Star,
     null_paths,
 )
+from routines.profile_reasons import fit_flags_in_document, flag_entries, reason_for_null
 from routines.profile_rules import approach_rule, expiry, rules_in_words
 from routines.profile_scale import critical_zone_steps, step_from_slope, step_size
 from routines.quantity import Quantity
@@ -168,16 +168,14 @@ def _coefficient(fit: JointFit, outward: Outward) -> Coefficient | None:
 
 
 def _best_focus(fit: JointFit, facts: ProfileFacts, entries: tuple[FilterEntry, ...]) -> BestFocus:
-    """Choose the reference filter on the final side, or the first filter that has a crossing there."""
+    """Choose the final side before the other one, and the reference filter before the others."""
     wanted = sorted(entries, key=lambda entry: entry.name != facts.reference_filter)
-    seen = (entry for entry in wanted if entry.crossing(facts.final_side) is not None)
-    entry = next(seen, None)
-    return BestFocus(
-        filter=facts.reference_filter if entry is None else entry.name,
-        branch=facts.final_side,
-        position_steps=None if entry is None else entry.crossing(facts.final_side),
-        temperature_c=fit.reference_temperature_c,
-    )
+    sides: tuple[Side, ...] = ("inward", "outward") if facts.final_side == "inward" else ("outward", "inward")
+    known = ((entry.name, side, entry.crossing(side)) for side in sides for entry in wanted)
+    nothing = (facts.reference_filter, facts.final_side, None)
+    name, branch, position = next((item for item in known if item[2] is not None), nothing)
+    temperature = fit.reference_temperature_c
+    return BestFocus(filter=name, branch=branch, position_steps=position, temperature_c=temperature)
 
 
 def _compensation(fit: JointFit, facts: ProfileFacts) -> Compensation:
@@ -211,12 +209,6 @@ def _general_flags(fit: JointFit, facts: ProfileFacts) -> Iterator[Flag]:
         yield flag("temperature_unknown", "reference_temperature_c")
 
 
-def _flag_entries(flags: Sequence[Flag]) -> tuple[FlagEntry, ...]:
-    """Return each different flag once, in the order in which they were raised."""
-    unique = dict.fromkeys((item.code, item.field, item.message) for item in flags)
-    return tuple(FlagEntry(code=code, field=about, message=message) for code, about, message in unique)
-
-
 def build_profile(fit: JointFit, facts: ProfileFacts) -> Profile:
     """Return the profile of a fit; every null carries a flag, added here where the fit gave none."""
     step_um, step_flags = step_size(facts.step_um, _measured_steps(fit, facts))
@@ -229,10 +221,11 @@ def build_profile(fit: JointFit, facts: ProfileFacts) -> Profile:
     }
     fields["rules"] = _rules(fields)
     fields["expires_if"] = expiry(fields["temperature_coefficient_steps_per_c"])
-    given = _flag_entries([*fit.flags, *step_flags, *overshoot_flags, *_general_flags(fit, facts)])
+    own = fit_flags_in_document(fit, facts.outward)
+    given = flag_entries([*own, *step_flags, *overshoot_flags, *_general_flags(fit, facts)])
     draft = Profile.model_construct(**fields, flags=given)
     missing = [path for path in null_paths(draft) if draft.reason_for(path) is None]
-    reasons = _flag_entries([_reason_for_null(path, fit, facts) for path in missing])
+    reasons = flag_entries([reason_for_null(path, fit, facts.reference_filter, given) for path in missing])
     return Profile(**fields, flags=given + reasons)
 
 
@@ -290,33 +283,3 @@ def _rules(fields: dict[str, Any]) -> tuple[str, ...]:
         reference_c=fields["reference_temperature_c"],
         approach=approach_rule(fields["final_side"], fields["overshoot_steps"], fields["outward"]),
     )
-
-
-def _reason_for_null(path: str, fit: JointFit, facts: ProfileFacts) -> Flag:
-    """Return the plainest reason why a number is null, where the fit itself gave none."""
-    if path == "overshoot_steps":
-        words = "no backlash is known, and the config gives no focuser.overshoot_steps"
-        return flag("not_identifiable", path, words)
-    if path == "best_focus.position_steps":
-        return flag("not_identifiable", path, f"no filter was seen in focus moving {facts.final_side}")
-    if path.startswith("filters."):
-        return _reason_for_filter(path, fit, facts)
-    return flag("not_identifiable", path)
-
-
-def _reason_for_filter(path: str, fit: JointFit, facts: ProfileFacts) -> Flag:
-    name, number = path.removeprefix("filters.").rsplit(".", 1)
-    if number == "critical_focus_zone_steps":
-        return flag("scale_unknown", path)
-    if number == "mask_minus_width_steps":
-        return flag("single_method", path)
-    if fit.observed.get(name, 0) == 0:
-        return flag("not_observed", path)
-    if number == "offset_steps" and fit.observed.get(facts.reference_filter, 0) == 0:
-        return flag("reference_not_observed", path)
-    if number.startswith("crossing_"):
-        side = "inward" if "inward" in number else "outward"
-        return flag(
-            "not_identifiable", path, f"the observations cannot tell where it is in focus moving {side}"
-        )
-    return flag("not_identifiable", path)

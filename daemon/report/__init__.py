@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon.report import sections
-from daemon.report.figures import Figure, all_figures
+from daemon.report.drawing import Figure
+from daemon.report.figures import all_figures
 from daemon.report.markup import Markup, join, script_json, tag
 from daemon.report.points import plotted_points
 from routines.observations import Observation

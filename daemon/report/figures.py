@@ -6,51 +6,32 @@ keeps one colour and one marker throughout; filled markers were reached moving i
 
 from __future__ import annotations
 
-import html
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
+from daemon.report.drawing import (
+    Figure,
+    Ink,
+    Spec,
+    base_layout,
+    filters_in,
+    inks_for,
+    level,
+    looks_trace,
+    safe,
+    stripe,
+)
 from daemon.report.points import Point
 from routines.convention import sign_of
 from routines.observations import OUTWARD
 from routines.profile import Measured, Profile, Side
 from routines.verdict import focus_zones
-from routines.wording import format_quantity, short
+from routines.wording import format_quantity
 
 if TYPE_CHECKING:
     from routines.estimate.result import JointFit
 
-Spec = dict[str, Any]
-
 FARTHEST_SHOWN = 5.0
-_COLOURS = 8
-_SYMBOLS = ("circle", "square", "diamond", "triangle-up", "pentagon", "star", "hexagon", "cross")
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """A figure: what it shows in words, and its specification."""
-
-    id: str
-    title: str
-    caption: str
-    data: list[Spec]
-    layout: Spec
-    alt: str = ""
-
-    @property
-    def height_px(self) -> int:
-        """Return the height that the layout asks for."""
-        return int(self.layout.get("height", 420))
-
-
-@dataclass(frozen=True, slots=True)
-class Ink:
-    """How one filter is drawn."""
-
-    colour: str
-    symbol: str
 
 
 def all_figures(profile: Profile, fit: JointFit, points: Sequence[Point]) -> list[Figure]:
@@ -67,16 +48,6 @@ def all_figures(profile: Profile, fit: JointFit, points: Sequence[Point]) -> lis
     return [figure for figure in made if figure is not None]
 
 
-def inks_for(profile: Profile, points: Sequence[Point]) -> dict[str, Ink]:
-    """Return colour and marker of every filter, the reference filter first."""
-    names = [profile.reference_filter, *(item.name for item in profile.filters), *(p.filter for p in points)]
-    ordered = list(dict.fromkeys(names))
-    return {
-        name: Ink(f"var(--c{index % _COLOURS + 1})", _SYMBOLS[index % len(_SYMBOLS)])
-        for index, name in enumerate(ordered)
-    }
-
-
 def zone_figure(profile: Profile, inks: dict[str, Ink]) -> Figure | None:
     """Show each filter's offset with its interval, on its focus zone around the reference's focus."""
     known = [(e.name, e.offset_steps) for e in profile.filters if e.offset_steps is not None]
@@ -91,7 +62,7 @@ def zone_figure(profile: Profile, inks: dict[str, Ink]) -> Figure | None:
             {
                 "type": "bar",
                 "orientation": "h",
-                "y": [_safe(name) for name, _ in named],
+                "y": [safe(name) for name, _ in named],
                 "x": [2.0 * half for _, half in named],
                 "base": [-half for _, half in named],
                 "width": 0.62,
@@ -102,7 +73,7 @@ def zone_figure(profile: Profile, inks: dict[str, Ink]) -> Figure | None:
             }
         )
     data.extend(_offset_mark(name, offset, inks[name]) for name, offset in known)
-    layout = _layout("offset from the reference filter (steps)", "", height=90 + 46 * len(known))
+    layout = base_layout("offset from the reference filter (steps)", "", height=90 + 46 * len(known))
     layout["yaxis"].update({"type": "category", "showgrid": False, "zeroline": False})
     layout["xaxis"]["zeroline"] = True
     layout["showlegend"] = False
@@ -114,11 +85,11 @@ def zone_figure(profile: Profile, inks: dict[str, Ink]) -> Figure | None:
 
 def _offset_mark(name: str, offset: Measured, ink: Ink) -> Spec:
     value = offset.value if offset.value is not None else offset.high95
-    words = f"{_safe(name)}: {_safe(format_quantity(offset.quantity, 'steps', signed=True))}"
+    words = f"{safe(name)}: {safe(format_quantity(offset.quantity, 'steps', signed=True))}"
     return {
         "type": "scatter",
         "mode": "markers",
-        "y": [_safe(name)],
+        "y": [safe(name)],
         "x": [value],
         "error_x": {
             "type": "data",
@@ -130,7 +101,7 @@ def _offset_mark(name: str, offset: Measured, ink: Ink) -> Spec:
             "width": 7,
         },
         "marker": {"color": ink.colour, "symbol": ink.symbol, "size": 11},
-        "name": _safe(name),
+        "name": safe(name),
         "hovertemplate": f"{words}<extra></extra>",
     }
 
@@ -142,13 +113,13 @@ def error_figure(
     if not points:
         return None
     data = _dead_zone(profile, points)
-    for name in _filters(points):
+    for name in filters_in(points):
         ink, own = inks[name], [point for point in points if point.filter == name]
         data.extend(_branch_bands(profile, name, own, ink))
         data.extend(_fitted_curves(profile, fit, name, ink))
-        data.append(_looks(own, ink, name, [p.position for p in own], [p.value_px for p in own]))
+        data.append(looks_trace(own, ink, name, [p.position for p in own], [p.value_px for p in own]))
     masked = profile.method != "width"
-    layout = _layout(
+    layout = base_layout(
         "position (steps, as the controller counts)", "spike error (px)" if masked else "star width (px)"
     )
     layout["yaxis"]["zeroline"] = masked
@@ -241,7 +212,7 @@ def _band(profile: Profile, name: str, side: Side, values: list[float], ink: Ink
         "opacity": 0.28,
         "line": {"width": 0, "color": ink.colour},
         "hoverinfo": "skip",
-        "legendgroup": _safe(name),
+        "legendgroup": safe(name),
         "showlegend": False,
     }
 
@@ -257,65 +228,12 @@ def _fitted_curves(profile: Profile, fit: JointFit, name: str, ink: Ink) -> list
             "y": list(curve.fitted_px),
             "line": {"color": ink.colour, "width": 1.2, "dash": "dash" if curve.side == OUTWARD else "solid"},
             "hoverinfo": "skip",
-            "legendgroup": _safe(name),
+            "legendgroup": safe(name),
             "showlegend": False,
         }
         for curve in fit.curves
         if curve.filter == name
     ]
-
-
-def _looks(
-    own: list[Point],
-    ink: Ink,
-    name: str,
-    x: list[Any],
-    y: list[Any],
-    errors: list[Any] | None = None,
-) -> Spec:
-    """Return a filter's looks as markers; an outlier is drawn as an x."""
-    spec: Spec = {
-        "type": "scatter",
-        "mode": "markers",
-        "x": x,
-        "y": y,
-        "marker": {
-            "color": ink.colour,
-            "size": [10 if point.is_outlier else 8 for point in own],
-            "symbol": [_symbol(point, ink) for point in own],
-            "line": {"width": 1.4, "color": ink.colour},
-        },
-        "name": _safe(name),
-        "legendgroup": _safe(name),
-        "text": [_hover(point) for point in own],
-        "hovertemplate": "%{text}<extra></extra>",
-    }
-    if errors is not None:
-        spec["error_y"] = {"type": "data", "array": errors, "color": ink.colour, "thickness": 1, "width": 0}
-    return spec
-
-
-def _symbol(point: Point, ink: Ink) -> str:
-    if point.is_outlier:
-        return "x-thin"
-    if point.branch == "inward":
-        return ink.symbol
-    return f"{ink.symbol}-open" if point.branch == "outward" else f"{ink.symbol}-open-dot"
-
-
-def _hover(point: Point) -> str:
-    lines = [
-        f"look {point.number}, filter {_safe(point.filter)}",
-        f"position {short(point.position)}, moving {point.branch}",
-        f"error {point.value_px:.2f} px, u {point.u_px:.2f} px",
-    ]
-    if point.residual_px is not None:
-        lines.append(f"left over {point.residual_px:+.2f} px")
-    if point.temperature_c is not None:
-        lines.append(f"{point.temperature_c:.1f} C")
-    if point.path:
-        lines.append(_safe(point.path.rsplit("/", 1)[-1][:80]))
-    return "<br>".join(lines)
 
 
 def lag_figure(profile: Profile, points: Sequence[Point], inks: dict[str, Ink]) -> Figure | None:
@@ -325,14 +243,14 @@ def lag_figure(profile: Profile, points: Sequence[Point], inks: dict[str, Ink]) 
     if not shown or backlash is None:
         return None
     data = []
-    for name in _filters(shown):
+    for name in filters_in(shown):
         own = [point for point in shown if point.filter == name]
         y, errors = [point.lag_steps for point in own], [point.lag_u_steps for point in own]
-        data.append(_looks(own, inks[name], name, [point.position for point in own], y, errors))
-    layout = _layout("position (steps, as the controller counts)", "drawtube trails the motor by (steps)")
-    layout["shapes"] = [_stripe(backlash.low95, backlash.high95)]
+        data.append(looks_trace(own, inks[name], name, [point.position for point in own], y, errors))
+    layout = base_layout("position (steps, as the controller counts)", "drawtube trails the motor by (steps)")
+    layout["shapes"] = [stripe(backlash.low95, backlash.high95)]
     if backlash.value is not None:
-        layout["shapes"] += [_level(0.0), _level(backlash.value)]
+        layout["shapes"] += [level(0.0), level(backlash.value)]
     caption = (
         "Nought when the gears push inward, the whole backlash when they push outward, in between inside the "
         "dead zone. The band is the backlash with its 95 % interval; bars are one standard uncertainty."
@@ -371,11 +289,11 @@ def residual_time_figure(points: Sequence[Point], inks: dict[str, Ink]) -> Figur
 
 def _residual_traces(shown: list[Point], inks: dict[str, Ink], places: list[float]) -> list[Spec]:
     data = []
-    for name in _filters(shown):
+    for name in filters_in(shown):
         pairs = [(point, place) for point, place in zip(shown, places, strict=True) if point.filter == name]
         own = [point for point, _ in pairs]
         y = [_within_view((point.residual_px or 0.0) / point.u_px) for point in own]
-        data.append(_looks(own, inks[name], name, [place for _, place in pairs], y))
+        data.append(looks_trace(own, inks[name], name, [place for _, place in pairs], y))
     return data
 
 
@@ -385,8 +303,8 @@ def _within_view(residual: float) -> float:
 
 
 def _residual_layout(x_title: str) -> Spec:
-    layout = _layout(x_title, "left over (standard uncertainties)", height=320)
-    layout["shapes"] = [_stripe(-1.96, 1.96), _level(0.0)]
+    layout = base_layout(x_title, "left over (standard uncertainties)", height=320)
+    layout["shapes"] = [stripe(-1.96, 1.96), level(0.0)]
     layout["yaxis"]["range"] = [-FARTHEST_SHOWN - 0.5, FARTHEST_SHOWN + 0.5]
     return layout
 
@@ -410,83 +328,8 @@ def temperature_figure(points: Sequence[Point]) -> Figure | None:
             "hovertemplate": "%{y:.2f} C<extra></extra>",
         }
     ]
-    layout = _layout(
+    layout = base_layout(
         "time since the first look (min)" if timed else "look, in the order taken", "temperature (C)", 280
     )
     layout["showlegend"] = False
     return Figure("fig-temperature", "Temperature", "As recorded with each look.", data, layout)
-
-
-def _filters(points: Iterable[Point]) -> list[str]:
-    return list(dict.fromkeys(point.filter for point in points))
-
-
-def _stripe(low: float, high: float) -> Spec:
-    return {
-        "type": "rect",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "y0": low,
-        "y1": high,
-        "fillcolor": "var(--zone)",
-        "line": {"width": 0},
-        "layer": "below",
-    }
-
-
-def _level(y: float) -> Spec:
-    line = {"color": "var(--soft)", "width": 1}
-    return {
-        "type": "line",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "y0": y,
-        "y1": y,
-        "line": line,
-        "layer": "below",
-    }
-
-
-def _layout(x_title: str, y_title: str, height: int = 440) -> Spec:
-    return {
-        "height": height,
-        "margin": {"l": 70, "r": 20, "t": 16, "b": 58},
-        "paper_bgcolor": "var(--sheet)",
-        "plot_bgcolor": "var(--sheet)",
-        "font": {
-            "color": "var(--ink)",
-            "size": 13,
-            "family": "Inter, Segoe UI, Arial, DejaVu Sans, sans-serif",
-        },
-        "xaxis": _axis(x_title),
-        "yaxis": _axis(y_title),
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0, "bgcolor": "rgba(0,0,0,0)"},
-        "hoverlabel": {
-            "bgcolor": "var(--sheet)",
-            "bordercolor": "var(--soft)",
-            "font": {"color": "var(--ink)"},
-        },
-        "hovermode": "closest",
-        "separators": ".",
-    }
-
-
-def _axis(title: str) -> Spec:
-    return {
-        "title": {"text": title, "standoff": 10},
-        "gridcolor": "var(--rule)",
-        "zerolinecolor": "var(--soft)",
-        "zerolinewidth": 1,
-        "zeroline": False,
-        "linecolor": "var(--rule)",
-        "automargin": True,
-        "exponentformat": "none",
-        "separatethousands": False,
-    }
-
-
-def _safe(words: str) -> str:
-    """Return text that plotly shows as it stands: it reads a little HTML in labels."""
-    return html.escape(words)

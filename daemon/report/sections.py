@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from daemon.report.figures import Figure
+from daemon.report.drawing import Figure
 from daemon.report.markup import Markup, join, rows, tag
 from daemon.report.points import Point
 from routines.flags import MEANINGS
@@ -187,6 +187,8 @@ def remarks(profile: Profile) -> Markup:
     """Return the flags in words: what is missing and why first, then what u already covers."""
     grouped: dict[tuple[str, str], list[str]] = {}
     for item in profile.flags:
+        if item.code == "outlier":
+            continue
         kind = MEANINGS.get(item.code, ("refusal", ""))[0]
         grouped.setdefault((kind, item.message), []).append(item.field)
     missing = [(words, about) for (kind, words), about in grouped.items() if kind == "refusal"]

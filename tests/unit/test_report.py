@@ -16,7 +16,8 @@ import pytest
 from profile_cases import BANDS, case_curves, case_facts, case_fit, case_night
 
 from daemon.report import ReportContext, render_report, write_report
-from daemon.report.figures import FARTHEST_SHOWN, Figure, all_figures
+from daemon.report.drawing import Figure
+from daemon.report.figures import FARTHEST_SHOWN, all_figures
 from daemon.report.markup import Markup, join, script_json, tag
 from daemon.report.points import Point, plotted_points
 from routines.estimate.result import JointFit

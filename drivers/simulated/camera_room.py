@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.detector import background
+from drivers.simulated.mask_shift import mask_crossing_um
 from drivers.simulated.parameters import Glass, Rig
 from drivers.simulated.sky import Light, Sky, Star
 from drivers.simulated.turbulence import Air
@@ -157,6 +158,7 @@ def surrogate_look(
     if electrons < response.least_electrons:
         return _nothing("no_star" if electrons < 200.0 else "too_faint")
     off_um = float(np.mean(defocus_um(rig, shot)))
+    off_um -= mask_crossing_um(rig.telescope, glass.band.centre_nm * 1e-3)
     growth = math.hypot(1.0, off_um / response.growth_um)
     photon = response.photon_px / math.sqrt(electrons) * growth
     air = response.air_px * (70.0 / shot.fried_mm) ** (5.0 / 6.0) / math.sqrt(max(shot.exposure_s, 0.1))

@@ -6,14 +6,11 @@ outward, as everywhere in the science.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-import numpy as np
-
+from drivers.simulated.mask_shift import mask_crossing_um
 from drivers.simulated.parameters import Rig, load_rig
-from drivers.simulated.pupil import Telescope
-from routines.optics import Array, critical_focus_zone_um, spike_error_px_per_um, spike_error_um
+from routines.optics import critical_focus_zone_um, spike_error_px_per_um
 
 INWARD, OUTWARD = -1, 1
 
@@ -82,45 +79,3 @@ def truth_of(rig: Rig) -> TrueNumbers:
     for name in names:
         numbers.offsets_steps[name] = numbers.place_offset_steps(name) - reference
     return numbers
-
-
-def mask_crossing_um(telescope: Telescope, wavelength_um: float) -> float:
-    """Return the defocus at which the spike error is zero, moved off the mean focus by the aberrations.
-
-    Each opening throws its light by f times the mean slope of the wavefront over it; the spike error is the
-    same combination of those displacements as for defocus.
-    """
-    optics, mask = telescope.optics, telescope.mask
-    slope_u, slope_v, u, v, inside = _slopes(telescope, wavelength_um)
-    throw_um = optics.focal_length_mm * 1e3
-
-    def mean(slope: Array, opening: Array) -> float:
-        return throw_um * float(np.sum(slope * opening) / np.sum(opening))
-
-    straight, upper, lower = inside * (u < 0), inside * (u > 0) * (v > 0), inside * (u > 0) * (v < 0)
-    lean = mask.tilt * math.tan(math.radians(mask.arm_angle_deg))
-    crossing = 0.5 * (
-        mean(slope_u, upper) + mean(slope_u, lower) + lean * (mean(slope_v, lower) - mean(slope_v, upper))
-    )
-    return -(mean(slope_u, straight) - crossing) / spike_error_um(optics, mask, 1.0)
-
-
-def _slopes(telescope: Telescope, wavelength_um: float) -> tuple[Array, Array, Array, Array, Array]:
-    """Return the wavefront's slopes along u and v, the mask's coordinates, and the clear pupil."""
-    optics, mask = telescope.optics, telescope.mask
-    radius_mm = optics.aperture_mm / 2.0
-    axis = (np.arange(400) - 199.5) / 200.0
-    x, y = np.meshgrid(axis, axis)
-    path_mm = telescope.aberrations.path_um(x, y, wavelength_um) * 1e-3
-    slope_y, slope_x = np.gradient(path_mm, (axis[1] - axis[0]) * radius_mm)
-    turn = math.radians(mask.orientation_deg)
-    cosine, sine = math.cos(turn), math.sin(turn)
-    radius = np.hypot(x, y)
-    inside = ((radius <= 1.0) & (radius >= optics.obstruction_ratio)).astype(np.float64)
-    return (
-        np.asarray(slope_x * cosine + slope_y * sine),
-        np.asarray(slope_y * cosine - slope_x * sine),
-        np.asarray(x * cosine + y * sine),
-        np.asarray(y * cosine - x * sine),
-        inside,
-    )

@@ -69,7 +69,8 @@ def block_levels(frame_adu: NDArray[np.generic]) -> NDArray[np.float32]:
     height, width = (side // _BLOCK_PX * _BLOCK_PX for side in frame_adu.shape)
     used = frame_adu[:height, :width]
     if used.dtype.kind == "f":
-        used = np.nan_to_num(used, nan=float(np.nanmedian(used[::7, ::7])))
+        level = float(np.nanmedian(used[::7, ::7].astype(np.float64)))
+        used = np.nan_to_num(used.astype(np.float32), nan=level)
     kind = np.uint32 if used.dtype.kind == "u" and used.dtype.itemsize <= 2 else np.float32
     lower = np.minimum(used[0::2], used[1::2])
     rows = np.add.reduce(lower.reshape(height // _BLOCK_PX, _BLOCK_PX // 2, width), axis=1, dtype=kind)

@@ -38,6 +38,7 @@ class Geometry:
     optics: Optics
     mask: Mask
     profile: SeeingProfile = "kolmogorov"
+    pixel_share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +152,7 @@ def local_star(geometry: Geometry, band: Band, window: Window, defocus_um: float
     templates = make_templates(
         geometry.optics, geometry.mask, band, window, abs(defocus_um) + 20.0, _WAVELENGTHS_WHILE_LEARNING
     )
-    return MaskedStar(templates, geometry.profile)
+    return MaskedStar(templates, geometry.profile, geometry.pixel_share)
 
 
 def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: float) -> MaskedStar:
@@ -159,7 +160,7 @@ def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: flo
     templates = make_templates(
         geometry.optics, geometry.mask, band, window, reach_um, _WAVELENGTHS_WHILE_LEARNING
     )
-    return MaskedStar(templates, geometry.profile)
+    return MaskedStar(templates, geometry.profile, geometry.pixel_share)
 
 
 def _frame_information(

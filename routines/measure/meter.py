@@ -84,10 +84,13 @@ class Learnt:
 class MaskMeter:
     """Measures the cut-outs of one fitting of the mask. Not for use from two threads."""
 
-    def __init__(self, optics: Optics, hint: MaskHint, bands: Mapping[str, Band]) -> None:
+    def __init__(
+        self, optics: Optics, hint: MaskHint, bands: Mapping[str, Band], pixel_share: float = 1.0
+    ) -> None:
         self.optics = optics
         self.hint = hint
         self.bands = dict(bands)
+        self.pixel_share = pixel_share
         self.learnt: Learnt | None = None
         self._stars: dict[str, MaskedStar] = {}
         self._turbulence: SpikeTurbulence | None = None
@@ -151,7 +154,7 @@ class MaskMeter:
             reach = _SEARCH_REACH_ZONES * self._zone_um(filter_name)
             window = Window.around(size_px)
             templates = make_templates(geometry.optics, geometry.mask, self.bands[filter_name], window, reach)
-            self._stars[filter_name] = MaskedStar(templates, geometry.profile)
+            self._stars[filter_name] = MaskedStar(templates, geometry.profile, geometry.pixel_share)
         return self._stars[filter_name]
 
     def spike_error_px_per_um(self) -> float:
@@ -202,7 +205,8 @@ class MaskMeter:
         if period is None:
             period = period_from_light(clear, self.bands, self.optics, spikes)
         duty = self.hint.slit_duty or 0.5
-        return Geometry(self.optics, Mask(period, spikes.arm_angle_deg, duty, orientation))
+        mask = Mask(period, spikes.arm_angle_deg, duty, orientation)
+        return Geometry(self.optics, mask, pixel_share=self.pixel_share)
 
     def _captured(self, start: Geometry, clear: Sequence[Cutout]) -> Refined:
         """Fit each clear frame from scratch with a geometry."""

@@ -36,17 +36,25 @@ class StarState:
 
 
 class MaskedStar:
-    """Makes images of a masked star of unit flux and their derivatives, from one filter's templates."""
+    """Makes images of a masked star of unit flux and their derivatives, from one filter's templates.
 
-    def __init__(self, templates: Templates, profile: SeeingProfile = "kolmogorov") -> None:
+    ``pixel_share`` is the side of the light-collecting square over the pixels' spacing: 1, or 0.5 for one
+    plane of a colour mosaic.
+    """
+
+    def __init__(
+        self, templates: Templates, profile: SeeingProfile = "kolmogorov", pixel_share: float = 1.0
+    ) -> None:
         self.templates = templates
         self.profile = profile
+        self.pixel_share = pixel_share
         grid = templates.window.grid_px
         self._ky = (fft.fftfreq(2 * grid) * 2.0).astype(np.float32)
         self._kx = (np.arange(grid + 1) / grid).astype(np.float32)
         k2 = self._ky[:, None] ** 2 + self._kx[None, :] ** 2
         self._blur_base = _blur_exponent(np.sqrt(k2), profile)
-        self._pixel = (np.sinc(self._ky)[:, None] * np.sinc(self._kx)[None, :]).astype(np.float32)
+        along_y, along_x = np.sinc(self._ky * pixel_share), np.sinc(self._kx * pixel_share)
+        self._pixel = (along_y[:, None] * along_x[None, :]).astype(np.float32)
 
     def image(self, state: StarState) -> Image:
         """Return the star's image, shape (cutout, cutout), in electrons."""
@@ -90,10 +98,6 @@ class MaskedStar:
     def _to_pixels(self, spectrum: Complex) -> Image:
         """Return the pixels of a spectrum that reaches to one cycle a pixel: fold it, transform, crop."""
         return to_pixels(spectrum, self.templates.window)
-
-    def with_profile(self, profile: SeeingProfile) -> MaskedStar:
-        """Return the same star seen through another kind of seeing."""
-        return MaskedStar(self.templates, profile)
 
 
 def _blur_exponent(frequency_per_px: NDArray[np.float32], profile: SeeingProfile) -> NDArray[np.float32]:

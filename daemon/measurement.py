@@ -1,0 +1,298 @@
+"""Frames on disk in, measurements out: what connects the FITS reader with the science of measuring.
+
+The frames of one call are one set: what its best frames teach of mask and seeing serves the rest. A live run
+is a set that grows; frames measured before enough was known can be asked for again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from daemon.config import Config
+from daemon.tracking import Tracker
+from drivers.frames import FrameUnreadable, Plane, RawFrame, read_frame
+from drivers.header import Keywords
+from routines.measure.cutout import Cutout, Detector, cut
+from routines.measure.find import FoundStar, find_star
+from routines.measure.meter import Learnt, MaskHint, MaskMeter
+from routines.measure.reading import MaskReading
+from routines.observations import Method
+
+_LEARN_AT_COUNTS = (1, 3, 6, 12, 24)
+_POOL = 12
+
+
+@dataclass(frozen=True, slots=True)
+class FrameResult:
+    """One frame's line of ``measure --json``; pixels are unbinned, 0-based, x the column.
+
+    ``message`` is for people and not part of the line.
+    """
+
+    path: str
+    filter: str | None = None
+    position_steps: float | None = None
+    temperature_c: float | None = None
+    exposure_s: float | None = None
+    time: str | None = None
+    method: Method | None = None
+    spike_error_px: float | None = None
+    spike_error_u_px: float | None = None
+    defocus_um: float | None = None
+    defocus_u_um: float | None = None
+    star_x_px: float | None = None
+    star_y_px: float | None = None
+    arms_deg: tuple[float, float, float] | None = None
+    signal_electrons: float | None = None
+    width_px: float | None = None
+    flags: tuple[str, ...] = ()
+    message: str | None = field(default=None, compare=False)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the fields of the contract, ready for JSON."""
+        fields = asdict(self)
+        del fields["message"]
+        fields["flags"] = list(self.flags)
+        fields["arms_deg"] = None if self.arms_deg is None else list(self.arms_deg)
+        return fields
+
+    @property
+    def measured(self) -> bool:
+        """Tell whether the frame gave a number."""
+        return self.spike_error_px is not None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Prepared:
+    """A frame after reading: its line so far, and the star's cut-out when there is one."""
+
+    result: FrameResult
+    cutout: Cutout | None = None
+    snr: float = 0.0
+    pitch_px: int = 1
+    size_px: int = 1
+    corner_px: tuple[float, float] = (0.0, 0.0)
+
+
+class FrameMeter:
+    """Measures frames of one fitting of the mask, as one set or one by one. Not for use from two threads."""
+
+    def __init__(self, config: Config) -> None:
+        self._config = config
+        self._keywords = Keywords(
+            **{name: getattr(config.fits, name) for name in Keywords.__dataclass_fields__}
+        )
+        self._plane = _plane_of(config)
+        self._meter: MaskMeter | None = None
+        self._star: FoundStar | None = None
+        self._tracker = Tracker()
+        self._pool: list[_Prepared] = []
+        self._clear_frames = 0
+        self._early: list[_Prepared] = []
+
+    def measure_all(self, paths: Sequence[Path], method: Method | None = None) -> list[FrameResult]:
+        """Measure the frames of one set; results come in the order given, one for each path."""
+        prepared = [self._prepare(Path(path)) for path in paths]
+        cutouts = [one.cutout for one in prepared if one.cutout is not None]
+        if cutouts and self._meter is not None:
+            self._meter.learn(_spread(prepared))
+        return [self._finished(one) for one in prepared]
+
+    def measure_next(self, path: Path, method: Method | None = None) -> FrameResult:
+        """Measure one more frame of a growing set, with what the frames before it taught."""
+        prepared = self._prepare(Path(path))
+        if prepared.cutout is None or self._meter is None:
+            return prepared.result
+        self._consider(prepared)
+        if self._meter.learnt is None or not self._meter.learnt.tilt_decided:
+            self._early.append(prepared)
+        return self._finished(prepared)
+
+    def revised(self) -> list[FrameResult]:
+        """Return again the frames measured before the mask's layout was decided, with what is known now."""
+        return [self._finished(one) for one in self._early]
+
+    @property
+    def learnt(self) -> Learnt | None:
+        """Return what the set has taught of the mask so far."""
+        return None if self._meter is None else self._meter.learnt
+
+    def scale_px_per_um(self) -> float | None:
+        """Return the spike error (unbinned px) of a micrometre of defocus; None before it is learnt."""
+        if self._meter is None or self._meter.learnt is None:
+            return None
+        return (
+            self._meter.spike_error_px_per_um() * self._meter.optics.pixel_um / self._config.optics.pixel_um
+        )
+
+    def _consider(self, prepared: _Prepared) -> None:
+        """Learn again when a few more clear frames have come."""
+        assert self._meter is not None
+        self._pool.append(prepared)
+        self._pool.sort(key=lambda one: -one.snr)
+        del self._pool[_POOL:]
+        self._clear_frames += 1
+        learnt = self._meter.learnt
+        if learnt is None or (self._clear_frames in _LEARN_AT_COUNTS and not _settled(learnt)):
+            self._meter.learn(_spread(self._pool))
+
+    def _prepare(self, path: Path) -> _Prepared:
+        """Read a frame, find its star and cut it out; what went wrong is in the result."""
+        try:
+            raw = read_frame(path, self._keywords, plane=self._plane)
+        except FrameUnreadable as error:
+            return _Prepared(FrameResult(str(path), flags=("unreadable",), message=error.reason))
+        result = _facts(path, raw)
+        if raw.facts.filter is None or raw.facts.filter not in self._config.filter_names:
+            known = ", ".join(self._config.filter_names)
+            said = "no filter" if raw.facts.filter is None else f"filter {raw.facts.filter!r}"
+            message = f"the header names {said}; the config knows {known}"
+            return _Prepared(replace(result, flags=("unknown_filter",), message=message))
+        return self._with_star(raw, result)
+
+    def _with_star(self, raw: RawFrame, result: FrameResult) -> _Prepared:
+        """Return the frame with its star cut out."""
+        assert raw.facts.filter is not None
+        problem = _unusable(raw, self._config.camera.saturation_adu)
+        if problem is not None:
+            return _Prepared(replace(result, flags=problem[:1], message=problem[1]))
+        near = None if self._star is None else (self._star.x_px, self._star.y_px)
+        found = find_star(raw.pixels, near)
+        if found is None:
+            message = "no star stands out of the background; is the shutter open and the star in the field?"
+            return _Prepared(replace(result, flags=("no_star",), message=message))
+        self._star = found
+        meter = self._meter_for(raw)
+        cutout = cut(
+            raw.pixels,
+            found.x_px,
+            found.y_px,
+            meter.cutout_px(),
+            self._detector(raw),
+            raw.facts.filter,
+            raw.facts.exposure_s,
+        )
+        sampling = raw.sampling
+        corner = (sampling.x0_px, sampling.y0_px)
+        return _Prepared(result, cutout, found.snr, sampling.pitch_px, sampling.size_px, corner)
+
+    def _meter_for(self, raw: RawFrame) -> MaskMeter:
+        """Return the set's meter, made for the sampling of its first frame."""
+        if self._meter is None:
+            optics = self._config.science_optics()
+            sampling = raw.sampling
+            optics = replace(optics, pixel_um=optics.pixel_um * sampling.pitch_px)
+            mask = self._config.mask
+            hint = MaskHint()
+            if mask is not None:
+                hint = MaskHint(mask.slit_period_mm, mask.arm_angle_deg, mask.slit_duty, mask.orientation_deg)
+            share = sampling.size_px / sampling.pitch_px
+            self._meter = MaskMeter(optics, hint, self._config.bands(), share)
+        return self._meter
+
+    def _detector(self, raw: RawFrame) -> Detector:
+        camera = self._config.camera
+        gain = raw.facts.electrons_per_adu or camera.electrons_per_adu
+        return Detector(gain, camera.read_noise_electrons, camera.saturation_adu, camera.pedestal_adu)
+
+    def _finished(self, prepared: _Prepared) -> FrameResult:
+        """Return a prepared frame's line, measured."""
+        if prepared.cutout is None or self._meter is None:
+            return prepared.result
+        result = prepared.result
+        hint = self._tracker.hint(result.filter, result.position_steps)
+        reading = self._meter.measure(prepared.cutout, hint)
+        if reading.defocus_um is not None and reading.defocus_u_um is not None:
+            self._tracker.take(
+                result.filter, result.position_steps, reading.defocus_um, reading.width_px or 3.0
+            )
+        return _with_reading(prepared, reading)
+
+
+def _settled(learnt: Learnt) -> bool:
+    """Tell whether more frames would teach the geometry nothing that matters."""
+    return learnt.tilt_decided and learnt.frames >= 3
+
+
+def _spread(prepared: Sequence[_Prepared]) -> list[Cutout]:
+    """Return cut-outs to learn from: the clearest of each position first, so that defoci differ."""
+    clear = sorted((one for one in prepared if one.cutout is not None), key=lambda one: -one.snr)
+    seen: dict[float | None, int] = {}
+    ranked = []
+    for order, one in enumerate(clear):
+        turn = seen.get(one.result.position_steps, 0)
+        seen[one.result.position_steps] = turn + 1
+        ranked.append((turn, order, one.cutout))
+    ranked.sort(key=lambda entry: entry[:2])
+    return [cutout for _, _, cutout in ranked[:_POOL] if cutout is not None]
+
+
+def _plane_of(config: Config) -> Plane | None:
+    """Return the plane of a colour mosaic that the config asks for."""
+    mosaic, plane = config.fits.mosaic, config.fits.plane
+    return None if mosaic is None or plane is None else Plane.of(mosaic, plane)
+
+
+def _facts(path: Path, raw: RawFrame) -> FrameResult:
+    """Return what the header alone tells."""
+    facts = raw.facts
+    return FrameResult(
+        path=str(path),
+        filter=facts.filter,
+        position_steps=facts.position_steps,
+        temperature_c=facts.temperature_c,
+        exposure_s=facts.exposure_s,
+        time=None if facts.middle is None else facts.middle.isoformat().replace("+00:00", "Z"),
+    )
+
+
+def _unusable(raw: RawFrame, saturation_adu: float) -> tuple[str, str] | None:
+    """Return the flag and the reason why a frame holds nothing to measure, or None."""
+    import numpy as np
+
+    sample = raw.pixels[::5, ::5]
+    finite = np.isfinite(sample)
+    if not finite.any():
+        return "no_signal", "every pixel is NaN"
+    if float((sample[finite] >= saturation_adu).mean()) > 0.5:
+        return "all_saturated", f"most pixels are at or above saturation_adu = {saturation_adu:g}"
+    if float(np.ptp(sample[finite])) == 0.0 and float(np.ptp(raw.pixels[np.isfinite(raw.pixels)])) == 0.0:
+        return "no_signal", "every pixel has the same value"
+    return None
+
+
+def _with_reading(prepared: _Prepared, reading: MaskReading) -> FrameResult:
+    """Return a frame's line with a reading, in unbinned pixels of the sensor."""
+    pitch, (x0, y0) = prepared.pitch_px, prepared.corner_px
+
+    def in_sensor_px(value: float | None) -> float | None:
+        return None if value is None else value * pitch
+
+    return replace(
+        prepared.result,
+        method=None if "no_mask_pattern" in reading.flags else "mask",
+        spike_error_px=in_sensor_px(reading.spike_error_px),
+        spike_error_u_px=in_sensor_px(reading.spike_error_u_px),
+        defocus_um=reading.defocus_um,
+        defocus_u_um=reading.defocus_u_um,
+        star_x_px=None if reading.star_x_px is None else x0 + pitch * reading.star_x_px,
+        star_y_px=None if reading.star_y_px is None else y0 + pitch * reading.star_y_px,
+        arms_deg=reading.arms_deg,
+        signal_electrons=reading.signal_electrons,
+        width_px=in_sensor_px(reading.width_px),
+        flags=reading.flags,
+        message=_words(reading),
+    )
+
+
+def _words(reading: MaskReading) -> str | None:
+    """Return why a reading has no value, in words, or None when it has one."""
+    if reading.spike_error_px is not None:
+        return None
+    from routines.flags import MEANINGS, kind_of
+
+    refusals = [MEANINGS[code][1] for code in reading.flags if kind_of(code) == "refusal"]
+    return "; ".join(refusals) or None

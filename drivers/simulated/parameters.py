@@ -45,12 +45,16 @@ class Glass:
 
 @dataclass(frozen=True, slots=True)
 class Motor:
-    """The focuser's motor and counter; ``start_count`` is where the night begins, in the counter's counts."""
+    """The focuser's motor and counter; ``start_count`` is where the night begins, in the counter's counts.
+
+    ``start_slack`` is how much of the play lies open then: 0 as if last moved inward, 1 outward.
+    """
 
     lowest: int = 0
     highest: int = 60_000
     speed_steps_per_s: int = 400
     start_count: int = 20_000
+    start_slack: float = 0.0
     outward: int = 1
     take_up: int = 0
     has_probe: bool = True
@@ -188,19 +192,20 @@ def _refractor(seed: int) -> Rig:
     slope, bend = rng.normal(0.0, 60.0), rng.uniform(350.0, 800.0)
     best = rng.uniform(18_000.0, 24_000.0)
     weather = _night(rng, seed, seeing_arcsec=rng.uniform(2.0, 3.0))
+    train = _train(rng, rng.uniform(60.0, 150.0), rng.uniform(4.0, 26.0))
     return Rig(
         name=BUILT_IN[0],
         seed=seed,
         telescope=Telescope(
             optics,
             _mask(rng, 2.0, int(rng.choice([-1, 1]))),
-            aberrations=_aberrations(rng, 0.014, spherochromatism=0.05),
+            aberrations=_aberrations(rng, 0.008, spherochromatism=0.02),
         ),
         detector=Detector(electrons_per_adu=0.78, read_noise_electrons=3.2, pattern_seed=seed),
         filters=_filters(rng, bands, slope, bend, glass_um=38.0),
         reference_filter="L",
-        train=_train(rng, rng.uniform(60.0, 150.0), rng.uniform(4.0, 26.0)),
-        motor=_motor(rng, best, 110.0, speed=400),
+        train=train,
+        motor=_motor(rng, best, 60.0, train, speed=400),
         tube=Tube(step_um, best, weather.mean_c, -13.5 / step_um * rng.uniform(0.8, 1.5)),
         weather=weather,
         stars=_stars(rng, rate=9_000.0, curvature=-0.9),
@@ -215,6 +220,7 @@ def _reflector(seed: int) -> Rig:
     step_um = rng.uniform(4.5, 6.5)
     best = rng.uniform(9_000.0, 14_000.0)
     weather = _night(rng, seed, seeing_arcsec=rng.uniform(1.8, 2.8))
+    train = _train(rng, rng.uniform(70.0, 150.0), rng.uniform(4.0, 28.0))
     return Rig(
         name=BUILT_IN[1],
         seed=seed,
@@ -222,7 +228,7 @@ def _reflector(seed: int) -> Rig:
             optics,
             _mask(rng, 6.0, int(rng.choice([-1, 1]))),
             Spider(4, rng.uniform(0.8, 1.6), rng.uniform(0.0, 90.0)),
-            _aberrations(rng, 0.018, spherochromatism=0.0),
+            _aberrations(rng, 0.010, spherochromatism=0.0),
         ),
         detector=Detector(
             electrons_per_adu=0.25,
@@ -233,8 +239,8 @@ def _reflector(seed: int) -> Rig:
         ),
         filters=_filters(rng, bands, rng.normal(0.0, 30.0), rng.uniform(0.0, 300.0), glass_um=80.0),
         reference_filter="L",
-        train=_train(rng, rng.uniform(70.0, 150.0), rng.uniform(4.0, 28.0)),
-        motor=_motor(rng, best, 130.0, speed=350),
+        train=train,
+        motor=_motor(rng, best, 70.0, train, speed=350),
         tube=Tube(step_um, best, weather.mean_c, -30.0 / step_um * rng.uniform(0.7, 1.4)),
         weather=weather,
         stars=_stars(rng, rate=9_000.0, curvature=-0.3),
@@ -304,11 +310,11 @@ def _train(rng: Rng, play_steps: float, spread_steps: float) -> Train:
     )
 
 
-def _motor(rng: Rng, best_steps: float, near_steps: float, speed: int) -> Motor:
+def _motor(rng: Rng, best_steps: float, near_steps: float, train: Train, speed: int) -> Motor:
     """Return a motor that starts as someone left it after focusing by eye."""
-    return Motor(
-        speed_steps_per_s=speed, start_count=round(best_steps + rng.uniform(-near_steps, near_steps))
-    )
+    slack = float(rng.random())
+    start = best_steps + rng.uniform(-near_steps, near_steps) + slack * train.lost_motion_steps
+    return Motor(speed_steps_per_s=speed, start_count=round(start), start_slack=slack)
 
 
 def _night(rng: Rng, seed: int, seeing_arcsec: float) -> Weather:

@@ -10,11 +10,14 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from routines.optics import Array, Mask, Optics, clear_aperture, mask_amplitude
 
 SUPERSAMPLE = 4
+MARGIN = 8
+FADE = 0.09
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,21 +71,38 @@ class Telescope:
 
 
 def draw_pupil(telescope: Telescope, count: int, *, masked: bool) -> NDArray[np.float32]:
-    """Return the transmission over ``count`` x ``count`` cells that span the clear diameter.
+    """Return the transmission over ``count`` + 2 MARGIN cells a side, ``count`` spanning the clear diameter.
 
-    Each cell is the mean of SUPERSAMPLE^2 smaller ones; rows are y, columns x.
+    Drawn SUPERSAMPLE times finer, then low-passed to what the cells can carry: whatever the slits throw
+    further than the image reaches is lost, and does not come back from its other side. Rows are y.
     """
     optics = telescope.optics
+    side = (count + 2 * MARGIN) * SUPERSAMPLE
     cell_mm = optics.aperture_mm / (count * SUPERSAMPLE)
-    places = (np.arange(count * SUPERSAMPLE) - (count * SUPERSAMPLE - 1) / 2.0) * cell_mm
-    rows = []
-    for y_places in np.split(places, count):
-        x, y = np.meshgrid(places, y_places)
+    places = np.asarray((np.arange(side) - (side - 1) / 2.0) * cell_mm, dtype=np.float64)
+    fine = np.empty((side, side), np.float32)
+    for rows in np.array_split(np.arange(side), 16):
+        x, y = np.meshgrid(places, places[rows])
         strip = clear_aperture(x, y, cell_mm, optics) * _between_vanes(x, y, cell_mm, telescope.spider)
         if masked:
             strip = strip * mask_amplitude(x, y, cell_mm, telescope.mask)
-        rows.append(strip.reshape(SUPERSAMPLE, count, SUPERSAMPLE).mean(axis=(0, 2)))
-    return np.asarray(np.stack(rows), dtype=np.float32)
+        fine[rows] = strip
+    return _low_passed(fine)
+
+
+def _low_passed(fine: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return an image on a grid SUPERSAMPLE times coarser with nothing beyond what that can carry."""
+    side = fine.shape[0]
+    coarse = side // SUPERSAMPLE
+    frequency = scipy.fft.fftfreq(coarse)
+    # Less the fine cell's own averaging, and fading out before the edge so that nothing rings far.
+    gain = np.clip((0.5 - np.abs(frequency)) / FADE, 0.0, 1.0) / np.sinc(frequency / SUPERSAMPLE)
+    # The coarse grid's first point lies half a fine block later than the fine grid's.
+    shift = np.exp(2j * math.pi * frequency * (SUPERSAMPLE - 1) / (2.0 * SUPERSAMPLE))
+    keep = np.r_[0 : (coarse + 1) // 2, side - coarse // 2 : side]
+    along = scipy.fft.fft(fine, axis=1)[:, keep] * (gain * shift)
+    spectrum = scipy.fft.fft(along, axis=0)[keep] * (gain * shift)[:, None]
+    return np.asarray(scipy.fft.ifft2(spectrum).real / SUPERSAMPLE**2, dtype=np.float32)
 
 
 def _between_vanes(x: Array, y: Array, cell_mm: float, spider: Spider) -> Array:

@@ -17,7 +17,7 @@ import scipy.ndimage
 import scipy.sparse
 from numpy.typing import NDArray
 
-from drivers.simulated.pupil import Telescope, draw_pupil
+from drivers.simulated.pupil import MARGIN, Telescope, draw_pupil
 from drivers.simulated.turbulence import REFERENCE_UM, Air, ScreenMaker
 from routines.optics import Array, Band, defocus_phase_rad
 
@@ -27,9 +27,11 @@ WAVEFRONTS = 12
 FINER = 3.0
 CELLS_PER_PERIOD = 7.6
 OPEN_CELLS = 128
-STAMP_REACH_PX = 160
-FIELD_REACH_PX = 60
-EDGE_TAPER = 0.05
+STAMP_REACH_PX = 165
+FIELD_REACH_PX = 40
+BRIGHT_REACH_PX = 80
+BRIGHT_ELECTRONS = 3e5
+STAMP_FADE = 0.2
 REFERENCE_PATH_UM = 0.55
 FURTHEST_ORDER = 3.0
 MOST_COPIES = 4
@@ -98,7 +100,7 @@ class Sky:
         frame = np.zeros(shape, np.float32)
         first = stars[0]
         pattern = self._stamps(
-            [replace(first, electrons=1.0)], light, rng, masked=True, reach=STAMP_REACH_PX
+            [replace(first, electrons=1.0)], light, rng, masked=True, reaches=[STAMP_REACH_PX]
         )[0]
         for star in stars:
             x_px, y_px = round(star.x_px - first.x_px), round(star.y_px - first.y_px)
@@ -123,9 +125,12 @@ class Sky:
             moved = replace(
                 light, defocus_um=list(np.broadcast_to(light.defocus_um, (WAVEFRONTS,)) + extra_um)
             )
-            stamps = self._stamps(ring, moved, rng, masked=False, reach=FIELD_REACH_PX)
-            for star, stamp in zip(ring, stamps, strict=True):
-                _add(frame, stamp, star, FIELD_REACH_PX)
+            reaches = [
+                BRIGHT_REACH_PX if star.electrons > BRIGHT_ELECTRONS else FIELD_REACH_PX for star in ring
+            ]
+            stamps = self._stamps(ring, moved, rng, masked=False, reaches=reaches)
+            for star, stamp, reach in zip(ring, stamps, reaches, strict=True):
+                _add(frame, stamp * _fading(reach), star, reach)
         return frame
 
     def _rings(
@@ -144,7 +149,13 @@ class Sky:
         return rings
 
     def _stamps(
-        self, stars: Sequence[Star], light: Light, rng: np.random.Generator, *, masked: bool, reach: int
+        self,
+        stars: Sequence[Star],
+        light: Light,
+        rng: np.random.Generator,
+        *,
+        masked: bool,
+        reaches: Sequence[int],
     ) -> list[Image]:
         """Return each star's light on the pixels around it, one wavefront after another."""
         grid = self._grid(masked=masked)
@@ -152,7 +163,7 @@ class Sky:
         fast, slow = grid.screens.draw(light.air, WAVEFRONTS // 2, light.exposure_s, rng)
         defocus = np.broadcast_to(np.asarray(light.defocus_um, float), (WAVEFRONTS,))
         moments = rng.permutation(WAVEFRONTS)
-        stamps = [np.zeros((2 * reach + 1, 2 * reach + 1), np.float32) for _ in stars]
+        stamps = [np.zeros((2 * reach + 1, 2 * reach + 1), np.float32) for reach in reaches]
         copies = self._copies(light.band) if masked else 1
         places = _stratified(light.band, WAVEFRONTS * copies, rng).reshape(WAVEFRONTS, copies)
         for index, wavelength in enumerate(wavelengths):
@@ -162,7 +173,7 @@ class Sky:
             for copy_um in places[index]:
                 shift = _shift_px(self.telescope, light, copy_um, (moments[index] + 0.5) / WAVEFRONTS)
                 for star, stamp in zip(stars, stamps, strict=True):
-                    self._share_out(stamp, intensity, copy_um, grid, star, shift, reach)
+                    self._share_out(stamp, intensity, copy_um, grid, star, shift)
         blur = math.hypot(light.jitter_px, self._motion_px(light))
         share = grid.open_cells / grid.clear_cells / (WAVEFRONTS * copies)
         return [
@@ -199,13 +210,14 @@ class Sky:
             if not masked
             else float(draw_pupil(self.telescope, count, masked=False).sum())
         )
-        places = np.asarray((np.arange(count) - (count - 1) / 2.0) * cell_mm, dtype=np.float64)
+        side = count + 2 * MARGIN
+        places = np.asarray((np.arange(side) - (side - 1) / 2.0) * cell_mm, dtype=np.float64)
         x, y = np.meshgrid(places, places)
         radius = optics.aperture_mm / 2.0
         wavefront = self.telescope.aberrations
         path = wavefront.path_um(x / radius, y / radius, REFERENCE_PATH_UM)
         changed = wavefront.path_um(x / radius, y / radius, REFERENCE_PATH_UM + 1.0)
-        sign = 1.0 - 2.0 * (np.add.outer(np.arange(count), np.arange(count)) % 2)
+        sign = 1.0 - 2.0 * (np.add.outer(np.arange(side), np.arange(side)) % 2)
         return _Grid(
             amplitude=(amplitude * sign).astype(np.float32),
             cell_mm=cell_mm,
@@ -249,11 +261,10 @@ class Sky:
         grid: _Grid,
         star: Star,
         shift_px: tuple[float, float],
-        reach: int,
     ) -> None:
         """Add one wavefront's image to a stamp of pixels around the star's nearest pixel."""
         optics = self.telescope.optics
-        size = intensity.shape[0]
+        size, reach = intensity.shape[0], stamp.shape[0] // 2
         step_px = wavelength_um * optics.focal_length_mm / (size * grid.cell_mm) / optics.pixel_um
         columns = _overlap(size, step_px, star.x_px - round(star.x_px) + shift_px[0], reach)
         rows = _overlap(size, step_px, star.y_px - round(star.y_px) + shift_px[1], reach)
@@ -294,10 +305,7 @@ def _shift_px(telescope: Telescope, light: Light, wavelength_um: float, moment: 
 
 
 def _overlap(size: int, step_px: float, centre_px: float, reach: int) -> scipy.sparse.csr_array:
-    """Return the sparse matrix that shares image samples out over pixels by overlapping lengths.
-
-    Samples are undone of the pupil cell's own sinc^2 and fade out over the transform's last few percent.
-    """
+    """Return the sparse matrix that shares image samples out over pixels by overlapping lengths."""
     pixels = np.arange(-reach, reach + 1)
     low = (pixels - 0.5 - centre_px) / step_px + size / 2.0 + 0.5
     high = low + 1.0 / step_px
@@ -306,16 +314,20 @@ def _overlap(size: int, step_px: float, centre_px: float, reach: int) -> scipy.s
     weights = np.clip(
         np.minimum(high[:, None], samples + 1.0) - np.maximum(low[:, None], samples.astype(float)), 0.0, None
     )
-    inside = (samples >= 0) & (samples < size)
-    place = np.clip(samples, 0, size - 1) / size - 0.5
-    fade = np.clip((0.5 - np.abs(place)) / (EDGE_TAPER / 2.0), 0.0, 1.0)
-    weights = np.where(inside, weights * fade / np.sinc(place) ** 2, 0.0)
+    weights = np.where((samples >= 0) & (samples < size), weights, 0.0)
     pointers = np.arange(pixels.size + 1) * width
     columns = np.clip(samples, 0, size - 1)
     return scipy.sparse.csr_array(
         (weights.astype(np.float32).ravel(), columns.ravel().astype(np.int32), pointers),
         shape=(pixels.size, size),
     )
+
+
+def _fading(reach: int) -> Image:
+    """Return a round window, so that no stamp ends in a visible edge."""
+    places = np.arange(-reach, reach + 1) / (reach + 1.0)
+    radius = np.hypot(places[:, None], places[None, :])
+    return np.asarray(np.clip((1.0 - radius) / STAMP_FADE, 0.0, 1.0), dtype=np.float32)
 
 
 def _add(frame: Image, stamp: Image, star: Star, reach: int) -> None:

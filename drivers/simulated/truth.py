@@ -6,6 +6,7 @@ outward, as everywhere in the science.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from drivers.simulated.mask_shift import mask_crossing_um
@@ -29,6 +30,20 @@ class TrueNumbers:
     temperature_coefficient_steps_per_c: float
     critical_focus_zone_steps: dict[str, float]
     orientation_deg: float
+
+    def drive_error_steps(self, motor_steps: float) -> float:
+        """Return how far the drive's once-a-turn error puts the drawtube outward at a motor position."""
+        train = self.rig.train
+        turn = 2.0 * math.pi * motor_steps / train.period_steps + train.periodic_phase_rad
+        return train.periodic_steps * math.sin(turn)
+
+    def met_crossing_steps(self, filter_name: str, side: int, time_s: float) -> float:
+        """Return the motor position at which the spike error really is zero, the drive's error included."""
+        place = self.crossing_steps(filter_name, side, time_s)
+        motor = place
+        for _ in range(3):
+            motor = place - self.drive_error_steps(motor)
+        return motor
 
     def crossing_steps(self, filter_name: str, side: int, time_s: float) -> float:
         """Return where the spike error is zero on a branch, ``time_s`` seconds after the night began.

@@ -13,6 +13,7 @@ from daemon.profile_store import ProfileDamaged, ProfileStore, profile_csv
 from routines.advice import Advice, AdviceRefused, AdviceRequest, advise
 from routines.entries import Entry
 from routines.profile import Profile, profile_schema
+from routines.remarks import remarks_on
 from routines.verdict import judge
 from routines.wording import celsius, format_quantity, short
 
@@ -86,8 +87,7 @@ def profile_text(profile: Profile) -> str:
     lines = [f"{profile.rig}, {profile.created:%Y-%m-%d %H:%M %Z}", verdict.headline, ""]
     lines += [_entry_line(entry) for entry in verdict.entries]
     lines += ["", *profile.rules]
-    missing = {item.message: item.field for item in profile.flags if item.explains(item.field)}
-    lines += [f"not given: {about}: {words}" for words, about in missing.items()]
+    lines += [f"not given: {remark}" for remark in remarks_on(profile) if remark.kind == "refusal"]
     return "\n".join(lines)
 
 

@@ -277,6 +277,7 @@ def _filters_and_temperature(fit: JointFit, facts: ProfileFacts, step_um: Quanti
 def _rules(fields: dict[str, Any]) -> tuple[str, ...]:
     return rules_in_words(
         best=fields["best_focus"],
+        reference_filter=fields["reference_filter"],
         backlash=fields["backlash_steps"],
         transition=fields["transition_steps"],
         coefficient=fields["temperature_coefficient_steps_per_c"],

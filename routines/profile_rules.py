@@ -44,14 +44,15 @@ def temperature_rule(coefficient: Coefficient | None, reference_c: float | None)
     return rule + "."
 
 
-def best_focus_rule(best: BestFocus) -> str:
-    """Return where to go for the reference filter."""
+def best_focus_rule(best: BestFocus, reference_filter: str) -> str:
+    """Return where focus was, by the reference filter where possible."""
     if best.position_steps is None or best.position_steps.value is None:
         return "Best focus: not known."
     at = "" if best.temperature_c is None else f" at {celsius(best.temperature_c)}"
+    others = "; other filters add their offset" if best.filter == reference_filter else ""
     return (
         f"Best focus: filter {best.filter} was in focus at {whole(best.position_steps.value)}{at}, "
-        f"reached moving {best.branch}; other filters add their offset."
+        f"reached moving {best.branch}{others}."
     )
 
 
@@ -70,6 +71,7 @@ def reversal_rule(backlash: Measured | None, transition: Measured | None) -> str
 def rules_in_words(
     *,
     best: BestFocus,
+    reference_filter: str,
     backlash: Measured | None,
     transition: Measured | None,
     coefficient: Coefficient | None,
@@ -79,7 +81,7 @@ def rules_in_words(
     """Return every rule, in the order in which a person needs them."""
     return (
         approach,
-        best_focus_rule(best),
+        best_focus_rule(best, reference_filter),
         filter_rule(),
         reversal_rule(backlash, transition),
         temperature_rule(coefficient, reference_c),

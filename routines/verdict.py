@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from routines.entries import Entry, entries_to_type
-from routines.profile import Coefficient, FilterEntry, Measured, Profile
+from routines.profile import WHOLE_PROFILE, Coefficient, FilterEntry, Measured, Profile
 from routines.wording import counted, fixed, format_quantity, listed, whole
 
 Weight = Literal["matters", "partly", "no", "unknown"]
@@ -65,7 +65,7 @@ def judge(profile: Profile) -> Verdict:
         judge_offsets(profile, zones),
         judge_temperature(profile, zones),
     )
-    return Verdict(_headline(findings, zones), findings, entries_to_type(profile), zones)
+    return Verdict(_headline(profile, findings, zones), findings, entries_to_type(profile), zones)
 
 
 def focus_zones(profile: Profile) -> tuple[Zone, ...]:
@@ -235,8 +235,11 @@ def _steps(count: float) -> str:
     return counted(round(count), "step") if count >= 10.0 else f"{fixed(count, 1)} steps"
 
 
-def _headline(findings: tuple[Finding, ...], zones: tuple[Zone, ...]) -> str:
+def _headline(profile: Profile, findings: tuple[Finding, ...], zones: tuple[Zone, ...]) -> str:
     """Return the answer in one line: what matters, what does not, what is not known."""
+    refused = profile.reason_for(WHOLE_PROFILE)
+    if refused is not None:
+        return f"Nothing could be told: {refused}."
     if not zones:
         return "The numbers are below; without the size of a step they cannot be held against the focus zone."
     starts: dict[Weight, str] = {
@@ -246,4 +249,6 @@ def _headline(findings: tuple[Finding, ...], zones: tuple[Zone, ...]) -> str:
         "unknown": "Not known",
     }
     named = {weight: [item.short_name for item in findings if item.weight == weight] for weight in starts}
-    return " ".join(f"{start}: {listed(named[weight])}." for weight, start in starts.items() if named[weight])
+    return " ".join(
+        f"{start}: {'; '.join(named[weight])}." for weight, start in starts.items() if named[weight]
+    )

@@ -51,6 +51,7 @@ def render_report(
         sections.filters(profile, verdict),
         sections.rules(profile),
         sections.remarks(profile),
+        sections.proof(profile),
         sections.evidence(figures),
         sections.outliers(points),
         sections.method(),

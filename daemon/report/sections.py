@@ -10,9 +10,10 @@ from daemon.report.drawing import Figure
 from daemon.report.markup import Markup, join, rows, tag
 from daemon.report.points import Point
 from routines.flags import MEANINGS
-from routines.profile import WHOLE_PROFILE, Measured, Profile
+from routines.profile import Measured, Profile
+from routines.remarks import Remark, remarks_on
 from routines.verdict import Finding, Verdict, Zone
-from routines.wording import counted, fixed, format_interval, format_u, format_value, listed, short
+from routines.wording import counted, fixed, format_interval, format_u, format_value, short
 
 if TYPE_CHECKING:
     from daemon.report import ReportContext
@@ -185,48 +186,38 @@ def rules(profile: Profile) -> Markup:
 
 def remarks(profile: Profile) -> Markup:
     """Return the flags in words: what is missing and why first, then what u already covers."""
-    grouped: dict[tuple[str, str], list[str]] = {}
-    for item in profile.flags:
-        if item.code == "outlier":
-            continue
-        kind = MEANINGS.get(item.code, ("refusal", ""))[0]
-        grouped.setdefault((kind, item.message), []).append(item.field)
-    missing = [(words, about) for (kind, words), about in grouped.items() if kind == "refusal"]
-    notes = [(words, about) for (kind, words), about in grouped.items() if kind == "note"]
+    said = remarks_on(profile)
     return tag(
         "section",
         tag("h2", "Remarks"),
-        _remark_list("Not given, and why", missing),
-        _remark_list("Good to know", notes),
-        None if grouped else tag("p", "Nothing to remark."),
+        _remark_list("Not given, and why", [item for item in said if item.kind == "refusal"]),
+        _remark_list("Good to know", [item for item in said if item.kind == "note"]),
+        None if said else tag("p", "Nothing to remark."),
     )
 
 
-def _remark_list(title: str, items: list[tuple[str, list[str]]]) -> Markup | None:
+def _remark_list(title: str, items: list[Remark]) -> Markup | None:
     if not items:
         return None
     lines = [
-        tag("li", tag("span", f"{_fields(about)}: ", class_="dim") if about != [WHOLE_PROFILE] else "", words)
-        for words, about in items
+        tag("li", tag("span", f"{item.about}: ", class_="dim") if item.about else None, item.message)
+        for item in items
     ]
     return join([tag("h3", title), tag("ul", lines)])
 
 
-def _fields(paths: list[str]) -> str:
-    """Return the fields in words, filters gathered: "offset (R and G), backlash"."""
-    gathered: dict[str, list[str]] = {}
-    for path in paths:
-        _, _, rest = path.partition("filters.")
-        name, _, number = rest.rpartition(".")
-        words = _field_words(number or path)
-        gathered.setdefault(words, []).extend([name] if name else [])
-    return ", ".join(f"{number} ({listed(names)})" if names else number for number, names in gathered.items())
-
-
-def _field_words(number: str) -> str:
-    for unit in ("_steps_per_c", "_px_per_step", "_steps", "_um", "_c"):
-        number = number.removesuffix(unit)
-    return number.replace("_", " ").replace(".", ", ")
+def proof(profile: Profile) -> Markup:
+    """Return whether the numbers were applied and looked at again."""
+    words = {
+        "passed": "The profile was applied and looked at again: it held.",
+        "failed": "The profile was applied and looked at again: it did not hold. Do not rely on it.",
+        "not_run": "Not proved yet: the numbers have not been applied and looked at again.",
+    }[profile.proof.status]
+    details = [
+        tag("li", f"{name.replace('_', ' ')}: {value}")
+        for name, value in (profile.proof.model_extra or {}).items()
+    ]
+    return tag("section", tag("h2", "Proof"), tag("p", words), tag("ul", details) if details else None)
 
 
 def evidence(figures: Sequence[Figure]) -> Markup:

@@ -7,7 +7,7 @@ import math
 
 import jsonschema
 import pytest
-from profile_cases import BANDS, MASK, OPTICS, case_facts, case_fit
+from profile_cases import BANDS, MASK, OPTICS, case_facts, case_fit, case_night
 from pydantic import ValidationError
 
 from routines.estimate.result import JointFit
@@ -200,6 +200,56 @@ def test_rules_name_the_numbers_and_the_direction() -> None:
         "counts rising" in falling.rules[0] and f"{falling.overshoot_steps} steps below" in falling.rules[0]
     )
     assert any("offset of the new filter - offset of the old filter" in rule for rule in rising.rules)
+
+
+def test_the_fits_own_field_names_become_the_documents() -> None:
+    flags = (
+        flag("all_in_dead_zone", "all"),
+        flag("not_observed", "offsets_steps.Ha"),
+        flag("extrapolated", "crossings_steps.R"),
+        flag("reference_not_observed", "offsets_steps"),
+    )
+    fit = case_fit(offsets_steps={"L": None, "R": None}, flags=flags)
+    found = [(item.code, item.field) for item in build_profile(fit, case_facts()).flags[:5]]
+    assert found == [
+        ("all_in_dead_zone", "profile"),
+        ("not_observed", "filters.Ha.offset_steps"),
+        ("extrapolated", "filters.R"),
+        ("reference_not_observed", "filters.L.offset_steps"),
+        ("reference_not_observed", "filters.R.offset_steps"),
+    ]
+
+
+def test_outliers_are_told_at_the_controllers_positions() -> None:
+    looks, rows = case_night()
+    fit = case_fit(rows=rows, outliers=(37,), flags=(flag("outlier", "observation 37", "at 15330"),))
+    told = build_profile(fit, case_facts(outward="falling")).flags[0]
+    far = rows[37].residual_px / rows[37].total_u_px
+    assert f"at {-looks[37].position_steps:g})" in told.message and f"{far:+.1f}" in told.message
+
+
+def test_without_the_final_side_best_focus_is_told_on_the_other() -> None:
+    fit = case_fit(
+        backlash_steps=None,
+        crossings_inward_steps={},
+        flags=(flag("no_reversal", "backlash_steps", "every pass went outward"),),
+    )
+    profile = build_profile(fit, case_facts())
+    assert profile.best_focus.branch == "outward"
+    assert profile.reason_for("filters.R.crossing_inward_steps") == "every pass went outward"
+    assert profile.reason_for("transition_steps") is None and profile.transition_steps is not None
+
+
+def test_good_enough_means_backlash_and_every_observed_filters_offset() -> None:
+    assert build_profile(case_fit(), case_facts()).is_good_enough
+    limit = case_fit(backlash_steps=Quantity.upper_limit(4.0), temperature_coefficient_steps_per_c=None)
+    assert build_profile(limit, case_facts()).is_good_enough
+    assert not build_profile(case_fit(backlash_steps=None), case_facts()).is_good_enough
+    unseen = case_fit(offsets_steps={"L": Quantity(0, 0, 0, 0)}, observed={"L": 9})
+    assert build_profile(unseen, case_facts()).is_good_enough
+    seen = case_fit(offsets_steps={"L": Quantity(0, 0, 0, 0)}, observed={"L": 9, "R": 1})
+    assert not build_profile(seen, case_facts()).is_good_enough
+    assert not build_profile(JointFit(), case_facts()).is_good_enough
 
 
 def test_a_suspected_compensation_is_recorded_unless_the_config_knows() -> None:

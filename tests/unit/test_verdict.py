@@ -120,6 +120,9 @@ def test_without_a_scale_nothing_is_judged_but_numbers_are_still_given() -> None
 def test_an_empty_fit_has_a_verdict_too() -> None:
     verdict = judge(build_profile(JointFit(), case_facts()))
     assert verdict.entries == ()
+    fit = JointFit(flags=(flag("no_observations", "all"),))
+    headline = judge(build_profile(fit, case_facts())).headline
+    assert headline == "Nothing could be told: nothing was measured."
     assert all(item.weight == "unknown" for item in verdict.findings)
 
 

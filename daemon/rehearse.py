@@ -31,6 +31,7 @@ from daemon.worker import Worker, WorkerError
 from drivers.errors import DeviceError
 from drivers.simulated.client import RigError, RunningRig, start_rig
 from routines.convention import quantity_to_counts
+from routines.observations import INWARD, OUTWARD
 from routines.scripts.catalogue import ROUTINES
 from routines.scripts.characterise import Characterise
 
@@ -251,8 +252,9 @@ def compared(
     from drivers.simulated.truth import true_numbers
 
     truth = true_numbers(rig_name_of(config), seed)
+    crossings = _TrueCrossings(config, profile, truth, looks)
     rows = [
-        Comparison("backlash", "steps", _plain(profile.backlash_steps), truth.backlash_steps),
+        Comparison("backlash", "steps", _plain(profile.backlash_steps), crossings.backlash_steps()),
         Comparison("transition", "steps", _plain(profile.transition_steps), truth.transition_steps),
     ]
     slope = _plain(profile.slope_px_per_step)
@@ -260,8 +262,8 @@ def compared(
         # Which way the mask was put in is a convention of the set of frames; the size of the slope is not.
         slope = slope.scaled(-1.0)
     rows.append(Comparison("slope", "px/step", slope, abs(truth.slope_px_per_step)))
-    rows += _offsets(config, profile, truth)
-    rows.append(_best_focus(config, profile, truth, looks))
+    rows += _offsets(config, profile, crossings)
+    rows.append(_best_focus(config, profile, crossings))
     coefficient = profile.temperature_coefficient_steps_per_c
     if coefficient is not None:
         found = quantity_to_counts(coefficient.quantity, config.focuser.outward)
@@ -270,45 +272,64 @@ def compared(
     return rows, _covariances(profile)
 
 
+@dataclass(frozen=True, slots=True)
+class _TrueCrossings:
+    """The crossings that the looks could have found, at the profile's reference temperature.
+
+    The truth moves with the tube while the profile's number is tied to what the probe read: the truth is
+    taken at each of the reference filter's looks and brought to the reference temperature by what the probe
+    said then. The drive's error counts: it is where the star really is in focus.
+    """
+
+    config: Config
+    profile: Profile
+    truth: TrueNumbers
+    looks: Sequence[Observation]
+
+    def steps(self, filter_name: str, side: int) -> float:
+        """Return the mean over the looks (steps, rising outward)."""
+        begins, alpha = self.truth.rig.night_begins_unix_s, self.truth.temperature_coefficient_steps_per_c
+        reference_c, places = self.profile.reference_temperature_c, []
+        for seen in self.looks:
+            if seen.filter != self.config.reference_filter or seen.time_s is None:
+                continue
+            read_c = seen.temperature_c
+            off_c = 0.0 if read_c is None or reference_c is None else read_c - reference_c
+            met = self.truth.met_crossing_steps(filter_name, side, seen.time_s - begins)
+            places.append(met - alpha * off_c)
+        return fmean(places)
+
+    def backlash_steps(self) -> float:
+        """Return the reference filter's outward crossing minus its inward one."""
+        name = self.config.reference_filter
+        return self.steps(name, OUTWARD) - self.steps(name, INWARD)
+
+
 def _plain(measured: Measured | None) -> Quantity | None:
     return None if measured is None else measured.quantity
 
 
-def _offsets(config: Config, profile: Profile, truth: TrueNumbers) -> list[Comparison]:
-    outward, rows = config.focuser.outward, []
+def _offsets(config: Config, profile: Profile, crossings: _TrueCrossings) -> list[Comparison]:
+    outward, side, rows = config.focuser.outward, final_side(config), []
+    reference = crossings.steps(config.reference_filter, side)
     for entry in profile.filters:
         if entry.name == config.reference_filter:
             continue
         found = (
             None if entry.offset_steps is None else quantity_to_counts(entry.offset_steps.quantity, outward)
         )
-        true_offset = truth.offsets_steps[entry.name] - truth.offsets_steps[config.reference_filter]
+        true_offset = crossings.steps(entry.name, side) - reference
         rows.append(Comparison(f"offset {entry.name}", "steps", found, true_offset))
     return rows
 
 
-def _best_focus(
-    config: Config, profile: Profile, truth: TrueNumbers, looks: Sequence[Observation]
-) -> Comparison:
-    """Return the reference filter's crossing on the final side, at the profile's reference temperature.
-
-    The truth moves with the tube while the profile's number is tied to what the probe read; the truth is
-    taken at each look and brought to the reference temperature by what the probe said then.
-    """
-    name, side = config.reference_filter, final_side(config)
+def _best_focus(config: Config, profile: Profile, crossings: _TrueCrossings) -> Comparison:
+    """Return the reference filter's crossing on the final side beside where it truly was."""
+    name = config.reference_filter
     entry = profile.filter_named(name)
     crossing = None if entry is None else entry.crossing(config.focuser.final_side)
     found = None if crossing is None else quantity_to_counts(crossing.quantity, config.focuser.outward)
-    begins, alpha = truth.rig.night_begins_unix_s, truth.temperature_coefficient_steps_per_c
-    reference_c = profile.reference_temperature_c
-    places = []
-    for seen in looks:
-        if seen.filter != name or seen.time_s is None:
-            continue
-        read_c = seen.temperature_c
-        off_c = 0.0 if read_c is None or reference_c is None else read_c - reference_c
-        places.append(truth.crossing_steps(name, side, seen.time_s - begins) - alpha * off_c)
-    return Comparison(f"best focus {name}", "steps", found, fmean(places))
+    return Comparison(f"best focus {name}", "steps", found, crossings.steps(name, final_side(config)))
 
 
 def _covariances(profile: Profile) -> dict[tuple[str, str], float]:

@@ -6,6 +6,7 @@ so that the rename itself is on the disk.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 from pathlib import Path
@@ -29,7 +30,7 @@ def write_safely(path: str | Path, content: bytes | str) -> Path:
     except BaseException:
         part.unlink(missing_ok=True)
         raise
-    _sync_folder(target.parent)
+    sync_folder(target.parent)
     return target
 
 
@@ -44,9 +45,11 @@ def _umask() -> int:
     return 0o022
 
 
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+def sync_folder(folder: Path) -> None:
+    """Make a rename in ``folder`` outlive a power loss, where the system can."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -55,7 +55,7 @@ def test_a_crash_while_writing_leaves_the_old_profile(
     def power_loss(handle: int) -> None:
         raise OSError("power lost")
 
-    monkeypatch.setattr("daemon.files.os.fsync", power_loss)
+    monkeypatch.setattr("os.fsync", power_loss)
     with pytest.raises(OSError, match="power lost"):
         profile_store.write_text(store.latest_path, profile(1).to_json())
     assert store.latest() == profile(0)

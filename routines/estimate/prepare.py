@@ -12,6 +12,7 @@ from routines.estimate.model import Problem
 from routines.estimate.passes import Layout, Runs, find_runs, follow_history, lay_out
 from routines.estimate.play import Array
 from routines.estimate.result import FitSetup
+from routines.estimate.temperature import smooth_temperature
 from routines.observations import SIDE_UNKNOWN, Move, Observation
 
 
@@ -85,11 +86,22 @@ def _warmth(rows: Sequence[Observation], setup: FitSetup) -> tuple[Array, float 
     if not known:
         return np.zeros(len(rows)), setup.reference_temperature_c, None
     readings = np.array([rows[k].temperature_c for k in known], dtype=float)
-    bridged = np.interp(np.arange(len(rows)), known, readings)
+    when = _times(rows)
+    smooth = smooth_temperature(when[known], readings).celsius
+    bridged = np.interp(when, when[known], smooth)
     reference = setup.reference_temperature_c
     if reference is None:
         reference = float(np.median(readings))
     return bridged - reference, reference, bridged
+
+
+def _times(rows: Sequence[Observation]) -> Array:
+    """Return when each look was made (s), or its place in the order where times are missing or run back."""
+    times = [row.time_s for row in rows]
+    known = np.array([t for t in times if t is not None], dtype=float)
+    if len(known) < len(times) or np.any(np.diff(known) < 0.0):
+        return np.arange(len(rows), dtype=float)
+    return known
 
 
 def _outlier_width(value: Array) -> float:

@@ -24,8 +24,8 @@ def mixture(residual: Array, variance: Array, outlier_share: float, width: float
     """
     good = np.log((1.0 - outlier_share) / np.sqrt(2.0 * math.pi * variance)) - residual**2 / (2.0 * variance)
     bad = math.log(outlier_share / width)
-    odds = np.exp(np.minimum(bad - good, 500.0))
-    return -2.0 * (good + np.log1p(odds)), 1.0 / (1.0 + odds)
+    both = np.logaddexp(good, bad)
+    return -2.0 * both, np.exp(good - both)
 
 
 def settled_scatter(

@@ -31,10 +31,11 @@ def linear_globals(problem: Problem, layout: Layout, state: State) -> tuple[Stat
     place = places(layout.route, state.slack, state.theta[BACKLASH], state.theta[TRANSITION]).place
     design = _design(problem, place)
     weight = 1.0 / state.variance
-    residual = problem.value
+    value, slope = np.append(problem.value, 0.0), _rough_slope(problem)
     for _ in range(4):
-        solution = solve_weighted(design, problem.value, weight)
-        residual = solution.residuals
+        believed = np.append(weight, (slope * problem.alpha_prior) ** -2)
+        solution = solve_weighted(design, value, believed)
+        residual, slope = solution.residuals[:-1], max(abs(float(solution.coefficients[0])), SLOPE_FLOOR)
         scale = np.sqrt(np.maximum(problem.u**2, _scatter(problem, residual) ** 2))
         weight = np.minimum(1.0, HUBER_BEND * scale / np.maximum(np.abs(residual), 1e-12)) / scale**2
     theta = _theta_from(problem, state.theta, solution.coefficients)
@@ -43,15 +44,22 @@ def linear_globals(problem: Problem, layout: Layout, state: State) -> tuple[Stat
     return replace(state, theta=theta, variance=variance), cost
 
 
+def _rough_slope(problem: Problem) -> float:
+    """Return a slope's order of magnitude, for the strength of what is believed about the temperature."""
+    return max(float(np.std(problem.value)) / max(float(np.std(problem.position)), 1e-9), SLOPE_FLOOR)
+
+
 def _scatter(problem: Problem, residual: Array) -> float:
     floor = 1e-9 * (float(np.ptp(problem.value)) + 1e-12)
     return max(robust_scale(residual), floor)
 
 
 def _design(problem: Problem, place: Array) -> Array:
-    columns = np.zeros((len(place), 1 + problem.filters))
-    columns[:, 0] = place
-    columns[np.arange(len(place)), 1 + problem.filter_index] = 1.0
+    columns = np.zeros((len(place) + 1, 2 + problem.filters))
+    columns[:-1, 0] = place
+    columns[:-1, 1] = -problem.warmth
+    columns[np.arange(len(place)), 2 + problem.filter_index] = 1.0
+    columns[-1, 1] = 1.0
     return columns
 
 
@@ -59,9 +67,9 @@ def _theta_from(problem: Problem, theta: Array, coefficients: Array) -> Array:
     """Return globals whose slopes and crossings are those of the straight-line solve."""
     slope = coefficients[0] if abs(coefficients[0]) > SLOPE_FLOOR else SLOPE_FLOOR
     fresh = theta.copy()
-    fresh[ALPHA] = 0.0
+    fresh[ALPHA] = coefficients[1] / slope
     fresh[FIRST_SLOPE : FIRST_SLOPE + problem.slopes] = slope
-    fresh[FIRST_SLOPE + problem.slopes :] = -coefficients[1:] / slope
+    fresh[FIRST_SLOPE + problem.slopes :] = -coefficients[2:] / slope
     return fresh
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 from daemon.config import Config
@@ -33,13 +34,21 @@ def plane_of(config: Config) -> Plane | None:
 
 
 def read_for(config: Config, path: str | Path) -> RawFrame:
-    """Read a frame as the config says; raises `drivers.frames.FrameUnreadable`."""
-    return read_frame(path, keywords_of(config), plane=plane_of(config))
+    """Read a frame as the config says; raises `drivers.frames.FrameUnreadable`.
+
+    The filter is told by its configured name; one that the config does not know is left as the header has it.
+    """
+    raw = read_frame(path, keywords_of(config), plane=plane_of(config))
+    return replace(raw, facts=_with_known_filter(config, raw.facts))
 
 
 def facts_for(config: Config, header: Header) -> FrameFacts:
     """Return a header's facts as the config says."""
-    return facts_from(header, keywords_of(config))
+    return _with_known_filter(config, facts_from(header, keywords_of(config)))
+
+
+def _with_known_filter(config: Config, facts: FrameFacts) -> FrameFacts:
+    return replace(facts, filter=configured_filter(config, facts.filter) or facts.filter)
 
 
 def configured_filter(config: Config, name: str | None) -> str | None:

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from daemon.config import Config
+from daemon.frame_source import read_for
 from daemon.tracking import Tracker
-from drivers.frames import FrameUnreadable, Plane, RawFrame, read_frame
-from drivers.header import Keywords
+from drivers.frames import FrameUnreadable, RawFrame
 from routines.measure.cutout import Cutout, Detector, cut
 from routines.measure.find import FoundStar, find_star
 from routines.measure.meter import Learnt, MaskHint, MaskMeter
@@ -82,10 +82,6 @@ class FrameMeter:
 
     def __init__(self, config: Config) -> None:
         self._config = config
-        self._keywords = Keywords(
-            **{name: getattr(config.fits, name) for name in Keywords.__dataclass_fields__}
-        )
-        self._plane = _plane_of(config)
         self._meter: MaskMeter | None = None
         self._star: FoundStar | None = None
         self._tracker = Tracker()
@@ -142,7 +138,7 @@ class FrameMeter:
     def _prepare(self, path: Path) -> _Prepared:
         """Read a frame, find its star and cut it out; what went wrong is in the result."""
         try:
-            raw = read_frame(path, self._keywords, plane=self._plane)
+            raw = read_for(self._config, path)
         except FrameUnreadable as error:
             return _Prepared(FrameResult(str(path), flags=("unreadable",), message=error.reason))
         result = _facts(path, raw)
@@ -228,12 +224,6 @@ def _spread(prepared: Sequence[_Prepared]) -> list[Cutout]:
         ranked.append((turn, order, one.cutout))
     ranked.sort(key=lambda entry: entry[:2])
     return [cutout for _, _, cutout in ranked[:_POOL] if cutout is not None]
-
-
-def _plane_of(config: Config) -> Plane | None:
-    """Return the plane of a colour mosaic that the config asks for."""
-    mosaic, plane = config.fits.mosaic, config.fits.plane
-    return None if mosaic is None or plane is None else Plane.of(mosaic, plane)
 
 
 def _facts(path: Path, raw: RawFrame) -> FrameResult:

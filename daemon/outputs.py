@@ -54,13 +54,15 @@ def write_outputs(
 ) -> Profile:
     """Write the three files into ``folder`` and return the profile."""
     from daemon.report import ReportContext, write_report
+    from daemon.report.settings import settings_in_words
     from routines.profile_build import build_profile
 
     folder.mkdir(parents=True, exist_ok=True)
     profile = build_profile(fit, profile_facts(config, observations, facts))
     write_safely(folder / "observations.csv", observations_csv(observations, config))
     write_safely(folder / "profile.json", profile.to_json())
-    write_report(folder / "report.html", profile, fit, observations, ReportContext(source=facts.source))
+    context = ReportContext(source=facts.source, settings=settings_in_words(config))
+    write_report(folder / "report.html", profile, fit, observations, context)
     return profile
 
 
@@ -82,6 +84,7 @@ def profile_facts(config: Config, observations: Sequence[Observation], facts: Ru
         step_um=config.optics.step_um,
         final_side=config.focuser.final_side,
         overshoot_steps=config.focuser.overshoot_steps,
+        compensation=config.focuser.compensation,
         limits=None if limits is None else (limits.low_steps, limits.high_steps),
         star_name=config.star.name,
         star_colour_bv_mag=config.star.colour_bv_mag,

@@ -50,7 +50,7 @@ def rows(cells: list[list[object]], head: list[str], **attributes: object) -> Ma
     body = [
         tag("tr", tag("th", first, scope="row"), [tag("td", cell) for cell in rest]) for first, *rest in cells
     ]
-    return tag("div", tag("table", top, tag("tbody", body), **attributes), class_="scroll")
+    return tag("div", tag("table", top, tag("tbody", body), **attributes), class_="scroll", tabindex="0")
 
 
 def script_json(value: Any) -> str:

@@ -185,8 +185,10 @@ def _hint(request: Request, body: bytes) -> str:
     """Return the likely cause of a reply that fits nothing, in brackets, or nothing."""
     if body.endswith(b"\r"):
         return " (it ends with CR: is the reply's end CR LF?)"
-    if _try(request.send, body) is not None:
-        return " (it is the request itself: does the device echo?)"
+    first = request.send.parts[0] if request.send.parts else b""
+    literal = first.encode("latin-1") if isinstance(first, str) else first
+    if isinstance(literal, bytes) and literal and body.startswith(literal):
+        return " (it begins as the request does: does the device echo?)"
     return ""
 
 

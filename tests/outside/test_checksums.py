@@ -2,8 +2,8 @@
 
 CRC check values are those of the nine ASCII characters "123456789" in the "Catalogue of parametrised CRC
 algorithms" (G. Cook, reveng.sourceforge.io/crc-catalogue), written here from memory; binascii and zlib of the
-standard library compute two of them independently. The LRC is that of the "MODBUS over Serial Line Specification
-and Implementation Guide V1.02", 6.2.1 (two's complement of the sum without carries).
+standard library compute two of them independently. The LRC is that of the "MODBUS over Serial Line
+Specification and Implementation Guide V1.02", 6.2.1 (two's complement of the sum without carries).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The serial focuser against motors that are stuck, wrong-way, slow, deaf, forgetful or wandering.
 
-The motor is a small one written for these tests, behind the words protocol on a pseudo-terminal; its time is a
-clock that moves only by sleeping.
+The motor is a small one written for these tests, behind the words protocol on a pseudo-terminal; its time is
+a clock that moves only by sleeping.
 """
 
 from __future__ import annotations

@@ -55,7 +55,7 @@ class Desk:
         from routines.estimate.joint import fit_jointly
 
         fit = fit_jointly(observations, moves, fit_setup(self._config))
-        return write_outputs(Path(folder), self._config, fit, observations, facts)
+        return write_outputs(Path(folder), self._config, fit, observations, facts, moves)
 
     def _meter_after(self, before: Sequence[str]) -> FrameMeter:
         from daemon.measurement import FrameMeter

@@ -1,4 +1,7 @@
-"""What a run leaves behind: profile.json, observations.csv and report.html, each whole or not at all."""
+"""What a run leaves behind: profile.json, observations.csv and report.html, each whole or not at all.
+
+Where the moves are known they are left too, as moves.csv: a dead zone's looks mean nothing without them.
+"""
 
 from __future__ import annotations
 
@@ -12,12 +15,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drivers.safe_write import write_safely
-from routines.convention import to_counts
-from routines.observations import Observation
+from routines.observations import Move, Observation
 
 if TYPE_CHECKING:
     from daemon.config import Config
     from routines.estimate.result import JointFit
+    from routines.optics import Mask
     from routines.profile import Profile
     from routines.profile_build import ProfileFacts
 
@@ -41,18 +44,26 @@ _COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class RunFacts:
-    """What only the run knows of its profile."""
+    """What only the run knows of its profile; ``mask`` only where the frames settled its layout."""
 
     run: str | None
     created: datetime
     simulated: bool
     source: str
+    mask: Mask | None = None
+    seeing_fwhm_um: float | None = None
 
 
 def write_outputs(
-    folder: Path, config: Config, fit: JointFit, observations: Sequence[Observation], facts: RunFacts
+    folder: Path,
+    config: Config,
+    fit: JointFit,
+    observations: Sequence[Observation],
+    facts: RunFacts,
+    moves: Sequence[Move] | None = None,
 ) -> Profile:
-    """Write the three files into ``folder`` and return the profile."""
+    """Write the files into ``folder`` and return the profile; an earlier profile there is kept."""
+    from daemon.profile_store import ProfileStore
     from daemon.report import ReportContext, write_report
     from daemon.report.settings import settings_in_words
     from routines.profile_build import build_profile
@@ -60,7 +71,9 @@ def write_outputs(
     folder.mkdir(parents=True, exist_ok=True)
     profile = build_profile(fit, profile_facts(config, observations, facts))
     write_safely(folder / "observations.csv", observations_csv(observations, config))
-    write_safely(folder / "profile.json", profile.to_json())
+    if moves is not None:
+        write_safely(folder / "moves.csv", moves_csv(moves, observations, config))
+    ProfileStore(folder).save(profile)
     context = ReportContext(source=facts.source, settings=settings_in_words(config))
     write_report(folder / "report.html", profile, fit, observations, context)
     return profile
@@ -103,10 +116,27 @@ def observations_csv(observations: Sequence[Observation], config: Config) -> str
     return text.getvalue()
 
 
+def moves_csv(moves: Sequence[Move], observations: Sequence[Observation], config: Config) -> str:
+    """Return moves as the table that ``analyse --moves`` reads: by the 0-based row of the next look."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("before_row", "position_steps"))
+    for move in moves:
+        row = sum(look.number < move.before_number for look in observations)
+        writer.writerow((row, _counts(move.position_steps, config)))
+    return text.getvalue()
+
+
+def _counts(position_steps: float, config: Config) -> int | float:
+    """Return a position in the controller's counts, unrounded: tables already taken may hold part steps."""
+    counts = config.outward_sign * position_steps
+    return int(counts) if counts.is_integer() else counts
+
+
 def _row(seen: Observation, config: Config) -> dict[str, Any]:
     when = None if seen.time_s is None else datetime.fromtimestamp(seen.time_s, UTC)
     return {
-        "position_steps": to_counts(seen.position_steps, config.focuser.outward),
+        "position_steps": _counts(seen.position_steps, config),
         "filter": seen.filter,
         "spike_error_px": seen.value_px,
         "spike_error_u_px": seen.u_px,

@@ -55,6 +55,7 @@ _NOTES = {
     "extra_scatter": "the observations scatter beyond the frames' own uncertainty; u includes it",
     "few_observations": "few observations: the interval is wide",
     "sides_disagree": "separate estimates from the two sides disagree",
+    "left_out": "rows or frames that could not be used were left out",
     "from_config": "taken from the config, not measured",
     "step_disagrees": "the step size from the frames disagrees with the one in use",
     "not_on_final_side": "seen from the other side only; carried over by the backlash",

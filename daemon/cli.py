@@ -1,0 +1,213 @@
+"""The command `drawtube`: options and help here, the work in `daemon.commands`, loaded when it is called.
+
+Exit codes: 0 done; 2 usage or config; 3 hardware or link; 4 the sky or a gate; 5 result not good enough; 130
+stopped. 1 is left to a fault of drawtube itself. With ``--json`` stdout is JSON alone.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+DONE, FAULT, USAGE, STOPPED = 0, 1, 2, 130
+
+app = typer.Typer(
+    name="drawtube",
+    help="Learns a telescope's focus train: backlash, filter offsets, temperature, best focus.",
+    epilog="Exit codes: 0 done; 2 usage or config; 3 hardware or link; 4 the sky or a gate; "
+    "5 result not good enough; 130 stopped.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+ConfigFile = Annotated[Path, typer.Option("--config", metavar="FILE", help="The rig's config (TOML).")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON alone on stdout; words go to stderr.")]
+StateFolder = Annotated[
+    Path | None,
+    typer.Option("--state", metavar="FOLDER", help="Where profiles and runs are kept; default: the user's."),
+]
+
+
+@app.callback(invoke_without_command=True)
+def _about(
+    version: Annotated[bool, typer.Option("--version", help="Print the version and exit.")] = False,
+) -> None:
+    if version:
+        from importlib import metadata
+
+        print(f"drawtube {metadata.version('drawtube')}")
+        raise typer.Exit(DONE)
+
+
+@app.command()
+def rehearse(
+    config: Annotated[
+        Path | None, typer.Option("--config", metavar="FILE", help="A config; default: the built-in one.")
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", min=0, help="Which rig and night are drawn; the default is fixed.")
+    ] = None,
+    speed: Annotated[
+        float, typer.Option("--speed", min=0.0, help="Simulated seconds in a second; 0: as fast as it goes.")
+    ] = 0.0,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Where the results go; default: rehearsal.")
+    ] = None,
+) -> None:
+    """Do the whole job on a simulated rig, and check it.
+
+    Found is compared with true. Real bytes on a serial line and real FITS frames; no hardware is touched. Exits 0 only if all numbers
+    agree within their stated uncertainty.
+    """
+    from daemon.rehearse import run_rehearsal
+
+    raise typer.Exit(run_rehearsal(config, seed, speed, out))
+
+
+@app.command()
+def measure(
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="FITS frames of one set.")],
+    config: ConfigFile,
+    json: AsJson = False,
+) -> None:
+    """Measure spike error and defocus of each frame.
+
+    The frames of one call are one set: what the best of them teach of the mask serves the others. Exits 5
+    when any frame could not be measured.
+    """
+    from daemon.commands.measure import measure as run
+
+    raise typer.Exit(run(frames, config, as_json=json))
+
+
+@app.command()
+def analyse(
+    path: Annotated[Path, typer.Argument(metavar="PATH", help="A folder of FITS frames, or a CSV.")],
+    config: ConfigFile,
+    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the results go.")],
+    moves: Annotated[
+        Path | None, typer.Option("--moves", metavar="CSV", help="The moves between the looks, if known.")
+    ] = None,
+    json: AsJson = False,
+) -> None:
+    """Turn a sweep already taken into a profile and a report.
+
+    PATH is a folder of FITS frames taken with the mask on, or a CSV with the columns position_steps, filter
+    and spike_error_px (and, if known, time, spike_error_u_px, temperature_c). Writes profile.json,
+    observations.csv and report.html. Exits 5 when backlash or an observed filter's offset is not given.
+    """
+    from daemon.commands.analyse import analyse as run
+
+    raise typer.Exit(run(path, config, out, moves, as_json=json))
+
+
+@app.command()
+def check(config: ConfigFile, json: AsJson = False) -> None:
+    """Check a config.
+
+    Names every mistake at once, and shows what the numbers imply.
+    """
+    from daemon.commands.check import check as run
+
+    raise typer.Exit(run(config, as_json=json))
+
+
+@app.command()
+def profile(
+    json: AsJson = False,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the numbers as a table.")] = False,
+    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of profile.json.")] = False,
+    state: StateFolder = None,
+) -> None:
+    """Print the latest profile."""
+    from daemon.commands.kept import profile as run
+
+    asked = [name for name, chosen in (("json", json), ("csv", csv), ("schema", schema)) if chosen]
+    if len(asked) > 1:
+        raise typer.BadParameter(f"choose one of --{' and --'.join(asked)}")
+    raise typer.Exit(run(state, asked[0] if asked else "text"))
+
+
+@app.command()
+def advise(
+    filter: Annotated[str, typer.Option("--filter", metavar="NAME", help="The filter to focus for.")],
+    temperature: Annotated[
+        float | None, typer.Option("--temperature", metavar="C", help="The temperature now, in C.")
+    ] = None,
+    start: Annotated[
+        float | None, typer.Option("--from", metavar="STEPS", help="Where the focuser stands now.")
+    ] = None,
+    focused: Annotated[
+        str | None, typer.Option("--focused", metavar="NAME", help="The filter that is in focus there.")
+    ] = None,
+    json: AsJson = False,
+    state: StateFolder = None,
+) -> None:
+    """Print the moves that end in focus for a filter."""
+    from daemon.commands.kept import advise as run
+    from routines.advice import AdviceRequest
+
+    request = AdviceRequest(filter, temperature, start, focused)
+    raise typer.Exit(run(state, request, as_json=json))
+
+
+@app.command()
+def report(
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")], state: StateFolder = None
+) -> None:
+    """Print where a run's report is."""
+    from daemon.commands.kept import report as show
+
+    raise typer.Exit(show(state, run))
+
+
+def main() -> NoReturn:
+    """Run the command line; every ending is an exit code, and no failure shows a traceback."""
+    sys.exit(run_command(sys.argv[1:]))
+
+
+def run_command(arguments: list[str]) -> int:
+    """Run one command and return its exit code."""
+    import click
+
+    try:
+        code = typer.main.get_command(app).main(arguments, prog_name="drawtube", standalone_mode=False)
+        return code if isinstance(code, int) else DONE
+    except click.ClickException as error:
+        error.show()
+        return USAGE
+    except (click.Abort, KeyboardInterrupt):
+        return _told("stopped", STOPPED)
+    except BrokenPipeError:
+        # Whoever read our output has gone; nothing more can be said to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except Exception as error:
+        return _failed(error)
+
+
+def _failed(error: Exception) -> int:
+    from daemon.config import ConfigErrors
+
+    if isinstance(error, ConfigErrors):
+        return _told(str(error), USAGE)
+    if isinstance(error, OSError) and error.filename is not None:
+        return _told(f"{error.filename}: {error.strerror or error}", USAGE)
+    if os.environ.get("DRAWTUBE_DEBUG"):
+        raise error
+    sentence = f"a fault of drawtube itself: {type(error).__name__}: {error}"
+    return _told(f"{sentence}\nSet DRAWTUBE_DEBUG=1 to see where, and please report it.", FAULT)
+
+
+def _told(words: str, code: int) -> int:
+    from daemon.commands.console import tell, tell_problem
+
+    (tell if code == STOPPED else tell_problem)(f"drawtube: {words}" if code in (FAULT, STOPPED) else words)
+    return code

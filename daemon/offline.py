@@ -1,0 +1,143 @@
+"""A folder of frames or a table, already taken by whatever program -> looks -> fit -> profile and report.
+
+The main job on real input without owning the hardware. Whatever can be computed is; what had to be left out
+is told, with the file, the line and the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING
+
+from daemon.config import Config
+from daemon.gathering import Gathered, InputUnusable
+from routines.flags import flag
+
+if TYPE_CHECKING:
+    from daemon.measurement import FrameResult
+    from routines.estimate.result import FitSetup, JointFit
+    from routines.optics import Mask
+    from routines.profile import Profile
+
+DONE, NOT_GOOD_ENOUGH = 0, 5
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """What came of an analysis: the profile as written, what was left out, and the exit code."""
+
+    profile: Profile
+    gathered: Gathered
+    exit_code: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What measuring a folder taught beside its looks."""
+
+    mask: Mask | None = None
+    seeing_fwhm_um: float | None = None
+
+
+def analyse(
+    path: Path, config: Config, out: Path, moves: Path | None = None, progress: Progress = lambda _: None
+) -> Analysis:
+    """Gather, fit, and write profile.json, observations.csv and report.html into ``out``.
+
+    Raises `InputUnusable` when the input as a whole tells nothing, OSError when ``out`` cannot be written.
+    """
+    from daemon.outputs import RunFacts, write_outputs
+    from routines.estimate.joint import fit_jointly
+
+    gathered, seen = gather(path, config, moves, progress)
+    progress(f"fitting {sum(look.measured for look in gathered.observations)} looks at once")
+    fit = fit_jointly(gathered.observations, gathered.moves, fit_setup(config))
+    fit = _with_note(fit, gathered)
+    progress("writing profile, observations and report")
+    facts = RunFacts(
+        run=None,
+        created=datetime.now(UTC),
+        simulated=gathered.simulated,
+        source=str(path),
+        mask=seen.mask,
+        seeing_fwhm_um=seen.seeing_fwhm_um,
+    )
+    profile = write_outputs(out, config, fit, gathered.observations, facts, gathered.moves)
+    return Analysis(profile, gathered, DONE if good_enough(profile) else NOT_GOOD_ENOUGH)
+
+
+def good_enough(profile: Profile) -> bool:
+    """Tell whether backlash and every observed filter's offset are given; an upper limit counts as given."""
+    observed = [entry for entry in profile.filters if entry.observations > 0]
+    offsets = all(entry.offset_steps is not None for entry in observed)
+    return profile.backlash_steps is not None and bool(observed) and offsets
+
+
+def gather(
+    path: Path, config: Config, moves: Path | None, progress: Progress = lambda _: None
+) -> tuple[Gathered, _Seen]:
+    """Return the looks in a folder of frames or a table; raises `InputUnusable`."""
+    from daemon.spike_table import read_moves, read_spike_errors
+
+    if path.is_dir():
+        gathered, seen = _from_frames(path, config, progress)
+    elif path.is_file():
+        _refuse_single_frame(path)
+        gathered, seen = read_spike_errors(path, config), _Seen()
+    else:
+        raise InputUnusable(path, [f"{path}: there is no such file or folder"])
+    if moves is not None:
+        history = read_moves(moves, gathered.observations, gathered.rows, config)
+        gathered = replace(gathered, moves=history)
+    return gathered, seen
+
+
+def _refuse_single_frame(path: Path) -> None:
+    with path.open("rb") as stream:
+        if stream.read(9) == b"SIMPLE  =":
+            reason = "is a single frame; give the folder that holds the sweep, or use drawtube measure"
+            raise InputUnusable(path, [f"{path}: {reason}"])
+
+
+def _from_frames(folder: Path, config: Config, progress: Progress) -> tuple[Gathered, _Seen]:
+    from daemon.frame_folder import read_frames
+    from daemon.measurement import FrameMeter
+
+    meter = FrameMeter(config)
+    widths: list[float] = []
+
+    def measure(paths: Sequence[Path]) -> list[FrameResult]:
+        progress(f"measuring {len(paths)} frames")
+        results = meter.measure_all(paths)
+        widths.extend(result.width_px for result in results if result.measured and result.width_px)
+        return results
+
+    progress(f"reading the headers in {folder}")
+    gathered = read_frames(folder, config, measure)
+    learnt = meter.learnt
+    mask = learnt.geometry.mask if learnt is not None and learnt.tilt_decided else None
+    seeing = median(widths) * config.optics.pixel_um if widths else None
+    return gathered, _Seen(mask, seeing)
+
+
+def fit_setup(config: Config) -> FitSetup:
+    """Return what the fit knows beforehand; no bound on the play is assumed unless the config gives one."""
+    from daemon.assembly import fit_setup as for_runs
+
+    setup = for_runs(config)
+    given = config.focuser.overshoot_steps is not None
+    return setup if given else replace(setup, longest_play_steps=None)
+
+
+def _with_note(fit: JointFit, gathered: Gathered) -> JointFit:
+    """Return the fit with a note on what was left out, so that the profile says so too."""
+    if not gathered.left_out:
+        return fit
+    count = len(gathered.left_out)
+    words = f"{count} row{'s' * (count > 1)} or frames could not be used and were left out"
+    return replace(fit, flags=(*fit.flags, flag("left_out", "evidence.observations", words)))

@@ -78,6 +78,7 @@ class _Start:
 
 def advise(profile: Profile, request: AdviceRequest) -> Advice:
     """Return the moves; AdviceRefused when the profile lacks what they need or a move leaves the limits."""
+    _check_numbers(request)
     entry = _entry(profile, request.filter)
     relative = request.focused_filter is not None
     start = _from_focused_filter(profile, request, entry) if relative else _from_best_focus(profile, entry)
@@ -88,6 +89,13 @@ def advise(profile: Profile, request: AdviceRequest) -> Advice:
     _check_limits(profile, moves)
     notes = [start.note, *notes, *_doubts(target, zone, profile)]
     return Advice(request.filter, request.temperature_c, target, moves, zone, tuple(notes))
+
+
+def _check_numbers(request: AdviceRequest) -> None:
+    for name in ("temperature_c", "from_position_steps", "focused_temperature_c"):
+        value = getattr(request, name)
+        if value is not None and not math.isfinite(value):
+            raise AdviceRefused(f"{name} must be a finite number, not {value}")
 
 
 def _entry(profile: Profile, name: str) -> FilterEntry:

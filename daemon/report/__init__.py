@@ -10,6 +10,7 @@ import base64
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -77,6 +78,7 @@ def _document(title: str, body: Markup, figures: Sequence[Figure]) -> str:
     return f"<!DOCTYPE html>\n{page}\n"
 
 
+@cache
 def _asset(name: str) -> str:
     if name == "plotly":
         return (files("plotly") / "package_data" / "plotly.min.js").read_text(encoding="utf-8")

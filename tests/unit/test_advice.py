@@ -96,6 +96,12 @@ def test_a_focused_filter_needs_its_position() -> None:
         advise(build_profile(case_fit(), case_facts()), AdviceRequest("L", focused_filter="R"))
 
 
+@pytest.mark.parametrize("request_", [AdviceRequest("L", math.nan), AdviceRequest("L", 3.0, math.inf)])
+def test_numbers_that_are_none_are_refused(request_: AdviceRequest) -> None:
+    with pytest.raises(AdviceRefused, match="must be a finite number"):
+        advise(build_profile(case_fit(), case_facts()), request_)
+
+
 def test_doubts_are_said() -> None:
     fit = case_fit(temperature_coefficient_steps_per_c=None)
     plain = advise(build_profile(fit, case_facts()), AdviceRequest("L", T_REF - 4.0))

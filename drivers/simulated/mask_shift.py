@@ -1,57 +1,60 @@
 """Where the mask sees focus: aberrations move its crossing off the mean focus, for each wavelength.
 
-The rendered frames hold this by diffraction; the surrogate look and the truth work it out from the wavefront.
+The rendered frames hold this by diffraction; the surrogate look and the truth need it as a number.
+Aberrations shift and deform the spikes, so that reading a pattern takes a rule, and readers of one pattern
+differ by a good part of the shift: a centroid, a peak and a fitted model each see another.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 
-from drivers.simulated.pupil import Telescope
-from routines.optics import Array, spike_error_um
+from drivers.simulated.pupil import Aberrations, Telescope
+from drivers.simulated.sky import Sky
+from routines.optics import GAUSSIAN_FWHM_PER_SIGMA, Array, critical_focus_zone_um, grating_order_um
+
+_SKY_SHARE = 1e-6
 
 
 @lru_cache(maxsize=64)
-def mask_crossing_um(telescope: Telescope, wavelength_um: float) -> float:
-    """Return the defocus at which the spike error is zero, moved off the mean focus by the aberrations.
+def mask_crossing_um(telescope: Telescope, wavelength_um: float, seeing_arcsec: float = 2.4) -> float:
+    """Return the defocus at which the mask's pattern looks most like a perfect telescope's in focus.
 
-    Each opening throws its light by f times the mean slope of the wavefront over it; the spike error is the
-    same combination of those displacements as for defocus.
+    The perfect telescope is the same one without aberrations; likeness is in squares weighted as photon
+    noise is, with place, light and blur free.
     """
-    optics, mask = telescope.optics, telescope.mask
-    slope_u, slope_v, u, v, inside = _slopes(telescope, wavelength_um)
-    throw_um = optics.focal_length_mm * 1e3
+    perfect = replace(telescope, aberrations=Aberrations())
+    sky, real_sky = Sky(perfect), Sky(telescope)
+    blur_px, reach = _blur_px(telescope, wavelength_um, seeing_arcsec), _reach_px(telescope, wavelength_um)
+    step_um = critical_focus_zone_um(wavelength_um, telescope.optics) / 4.0
 
-    def mean(slope: Array, opening: Array) -> float:
-        return throw_um * float(np.sum(slope * opening) / np.sum(opening))
+    def pattern(of: Sky, defocus_um: float, blur: float = blur_px) -> Array:
+        return np.asarray(of.still_pattern(wavelength_um, defocus_um, blur, reach), dtype=np.float64)
 
-    straight, upper, lower = inside * (u < 0), inside * (u > 0) * (v > 0), inside * (u > 0) * (v < 0)
-    lean = mask.tilt * math.tan(math.radians(mask.arm_angle_deg))
-    crossing = 0.5 * (
-        mean(slope_u, upper) + mean(slope_u, lower) + lean * (mean(slope_v, lower) - mean(slope_v, upper))
-    )
-    return -(mean(slope_u, straight) - crossing) / spike_error_um(optics, mask, 1.0)
+    middle = pattern(sky, 0.0)
+    changes = [
+        (pattern(sky, step_um) - pattern(sky, -step_um)) / (2.0 * step_um),
+        *np.gradient(middle),
+        middle,
+        pattern(sky, 0.0, blur_px * 1.1) - middle,
+    ]
+    root_weight = 1.0 / np.sqrt(np.maximum(middle, 0.0) + _SKY_SHARE)
+    design = np.stack([np.ravel(change * root_weight) for change in changes], axis=1)
+    differences = np.ravel((pattern(real_sky, 0.0) - middle) * root_weight)
+    return -float(np.linalg.lstsq(design, differences, rcond=None)[0][0])
 
 
-def _slopes(telescope: Telescope, wavelength_um: float) -> tuple[Array, Array, Array, Array, Array]:
-    """Return the wavefront's slopes along u and v, the mask's coordinates, and the clear pupil."""
-    optics, mask = telescope.optics, telescope.mask
-    radius_mm = optics.aperture_mm / 2.0
-    axis = (np.arange(400) - 199.5) / 200.0
-    x, y = np.meshgrid(axis, axis)
-    path_mm = telescope.aberrations.path_um(x, y, wavelength_um) * 1e-3
-    slope_y, slope_x = np.gradient(path_mm, (axis[1] - axis[0]) * radius_mm)
-    turn = math.radians(mask.orientation_deg)
-    cosine, sine = math.cos(turn), math.sin(turn)
-    radius = np.hypot(x, y)
-    inside = ((radius <= 1.0) & (radius >= optics.obstruction_ratio)).astype(np.float64)
-    return (
-        np.asarray(slope_x * cosine + slope_y * sine),
-        np.asarray(slope_y * cosine - slope_x * sine),
-        np.asarray(x * cosine + y * sine),
-        np.asarray(y * cosine - x * sine),
-        inside,
-    )
+def _blur_px(telescope: Telescope, wavelength_um: float, seeing_arcsec: float) -> float:
+    """Return the seeing as a Gaussian's standard deviation in pixels; it goes as lambda^(-1/5)."""
+    fwhm_rad = seeing_arcsec * math.pi / 648_000.0 * (wavelength_um / 0.5) ** -0.2
+    optics = telescope.optics
+    return float(fwhm_rad * optics.focal_length_mm * 1e3 / optics.pixel_um / GAUSSIAN_FWHM_PER_SIGMA)
+
+
+def _reach_px(telescope: Telescope, wavelength_um: float) -> int:
+    order_um = grating_order_um(1.0, wavelength_um, telescope.optics, telescope.mask)
+    return 10 + math.ceil(1.4 * order_um / telescope.optics.pixel_um)

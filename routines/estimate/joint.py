@@ -97,6 +97,8 @@ def _fit(prepared: Prepared, setup: FitSetup) -> _Found | Flag:
     if not_following is not None:
         return not_following
     supported = refusals.supported_sides(settled, history=history)
+    if history and refusals.backlash_is_known(settled):
+        supported = {OUTWARD, INWARD}
     flags: list[Flag] = []
     if supported != {OUTWARD, INWARD}:
         span = float(np.ptp(prepared.problem.position))

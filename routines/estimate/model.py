@@ -1,7 +1,9 @@
 """The joint model: spike error = slope * (place - crossing - alpha * warmth), for every look at once.
 
-The globals are one vector, [backlash, transition, alpha, slopes.., crossings..], where the crossings are
-those of the inward branch. The slacks, one for each pass, touch only their own rows, and are kept apart.
+The globals are one vector, [backlash, transition, alpha, slopes.., crossings.., bends..], where the crossings
+are those of the inward branch, and the bends say how the true temperature departs from the curve through the
+readings, each in units of its own standard uncertainty. The slacks, one for each pass, touch only their own
+rows, and are kept apart.
 """
 
 from __future__ import annotations
@@ -22,7 +24,8 @@ BACKLASH, TRANSITION, ALPHA, FIRST_SLOPE = 0, 1, 2, 3
 class Problem:
     """The usable rows (n): positions (steps, rising outward), spike errors and own u (px; 0 where unknown).
 
-    ``warmth`` (n) is temperature minus the reference in deg C, zeros where unknown. ``slopes`` is 1 for a
+    ``warmth`` (n) is temperature minus the reference in deg C, zeros where unknown; ``bends`` (n, k) are the
+    shapes, in deg C, by which it may be wrong. ``slopes`` is 1 for a
     common slope, else the number of filters. ``alpha_prior`` is the standard deviation (steps per deg C) of
     what is believed about alpha beforehand.
     """
@@ -32,6 +35,7 @@ class Problem:
     u: Array
     filter_index: npt.NDArray[np.intp]
     warmth: Array
+    bends: Array
     filters: int
     slopes: int
     alpha_prior: float
@@ -41,7 +45,26 @@ class Problem:
     @property
     def size(self) -> int:
         """Return the number of globals."""
+        return self.first_bend + int(self.bends.shape[1])
+
+    @property
+    def first_bend(self) -> int:
+        """Return where the bends begin among the globals."""
         return FIRST_SLOPE + self.slopes + self.filters
+
+    def warmth_at(self, theta: Array) -> Array:
+        """Return the temperature (n) minus the reference, with the bends in it."""
+        if not self.bends.shape[1]:
+            return self.warmth
+        warmth: Array = self.warmth + self.bends @ theta[self.first_bend :]
+        return warmth
+
+    def prior_precision(self) -> Array:
+        """Return the precision (q) of what is believed about each global beforehand, all about zero."""
+        precision = np.zeros(self.size)
+        precision[ALPHA] = self.alpha_prior**-2
+        precision[self.first_bend :] = 1.0
+        return precision
 
     def slope_of(self, theta: Array) -> Array:
         """Return the slope (n) that each row goes by."""
@@ -50,7 +73,7 @@ class Problem:
 
     def crossing_of(self, theta: Array) -> Array:
         """Return the inward crossing (n) of each row's filter."""
-        return theta[FIRST_SLOPE + self.slopes :][self.filter_index]
+        return theta[FIRST_SLOPE + self.slopes : self.first_bend][self.filter_index]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +100,7 @@ class Look:
 def arguments(problem: Problem, layout: Layout, theta: Array, slack: Array) -> Array:
     """Return each row's distance from focus (n, steps): place - crossing - alpha * warmth."""
     place = places(layout.route, slack, theta[BACKLASH], theta[TRANSITION]).place
-    distance: Array = place - problem.crossing_of(theta) - theta[ALPHA] * problem.warmth
+    distance: Array = place - problem.crossing_of(theta) - theta[ALPHA] * problem.warmth_at(theta)
     return distance
 
 
@@ -86,18 +109,20 @@ def look(problem: Problem, layout: Layout, state: State) -> Look:
     theta = state.theta
     at = places(layout.route, state.slack, theta[BACKLASH], theta[TRANSITION])
     slope = problem.slope_of(theta)
-    distance = at.place - problem.crossing_of(theta) - theta[ALPHA] * problem.warmth
+    warmth = problem.warmth_at(theta)
+    distance = at.place - problem.crossing_of(theta) - theta[ALPHA] * warmth
     residual = problem.value - slope * distance
     loss, good = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
     jacobian = np.zeros((len(residual), problem.size))
     jacobian[:, BACKLASH] = slope * at.by_backlash
     jacobian[:, TRANSITION] = slope * at.by_transition
-    jacobian[:, ALPHA] = -slope * problem.warmth
+    jacobian[:, ALPHA] = -slope * warmth
     rows = np.arange(len(residual))
     own_slope = problem.filter_index if problem.slopes > 1 else 0
     jacobian[rows, FIRST_SLOPE + own_slope] = distance
     jacobian[rows, FIRST_SLOPE + problem.slopes + problem.filter_index] = -slope
-    cost = float(np.sum(loss)) + (theta[ALPHA] / problem.alpha_prior) ** 2
+    jacobian[:, problem.first_bend :] = (-theta[ALPHA] * slope)[:, None] * problem.bends
+    cost = float(np.sum(loss)) + float(problem.prior_precision() @ theta**2)
     return Look(residual, cost, good, jacobian, slope * at.by_slack)
 
 
@@ -107,4 +132,4 @@ def cost_of(problem: Problem, layout: Layout, state: State) -> float:
     distance = arguments(problem, layout, theta, state.slack)
     residual = problem.value - problem.slope_of(theta) * distance
     loss, _ = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
-    return float(np.sum(loss)) + float((theta[ALPHA] / problem.alpha_prior) ** 2)
+    return float(np.sum(loss)) + float(problem.prior_precision() @ theta**2)

@@ -171,8 +171,14 @@ def follow_history(observations: Sequence[Observation], moves: Sequence[Move]) -
             walk.go(waiting[taken].position_steps)
             taken += 1
         walk.go(look.position_steps)
-        rows.append((walk.group, walk.passes, walk.side or 1, walk.legs()))
+        rows.append((walk.group, walk.passes, walk.side, walk.legs()))
     return _layout_of(rows, walk.swings)
+
+
+def _backfilled(sides: list[int]) -> Array:
+    """Return the sides with looks before any motion counted to the first motion's side."""
+    first = next((side for side in sides if side), 1)
+    return np.array([side or first for side in sides], dtype=float)
 
 
 def _layout_of(rows: list[tuple[int, int, int, list[tuple[float, float]]]], swings: list[float]) -> Layout:
@@ -184,7 +190,7 @@ def _layout_of(rows: list[tuple[int, int, int, list[tuple[float, float]]]], swin
             later_travel[row, place], later_sign[row, place] = abs(length), np.sign(length)
     first = np.array([legs[0][0] for *_, legs in rows])
     named, group = np.unique([row[0] for row in rows], return_inverse=True)
-    now = np.array([row[2] for row in rows], dtype=float)
+    now = _backfilled([row[2] for row in rows])
     side = np.where(first == 0.0, now, np.sign(first))
     return Layout(
         route=Route(

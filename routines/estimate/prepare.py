@@ -51,7 +51,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     filters = tuple(name for name in setup.filters if any(row.filter == name for row in rows))
     position = np.array([row.position_steps for row in rows], dtype=float)
     value = np.array([row.value_px for row in rows], dtype=float)
-    warmth, reference, temperatures = _warmth(rows, setup)
+    warmth, bends, reference, temperatures = _warmth(rows, setup)
     span = float(np.ptp(position))
     problem = Problem(
         position=position,
@@ -59,6 +59,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         u=np.array([_own_u(row) for row in rows]),
         filter_index=np.array([filters.index(row.filter) for row in rows], dtype=np.intp),
         warmth=warmth,
+        bends=bends,
         filters=len(filters),
         slopes=1,
         alpha_prior=setup.alpha_prior_steps_per_c or max(0.1 * span, 1e-6),
@@ -80,19 +81,20 @@ def _own_u(row: Observation) -> float:
     return row.u_px if row.u_px is not None and math.isfinite(row.u_px) and row.u_px > 0.0 else 0.0
 
 
-def _warmth(rows: Sequence[Observation], setup: FitSetup) -> tuple[Array, float | None, Array | None]:
-    """Return temperature minus the reference (n), the reference and the readings; gaps are bridged."""
+def _warmth(rows: Sequence[Observation], setup: FitSetup) -> tuple[Array, Array, float | None, Array | None]:
+    """Return temperature minus the reference (n), its bends (n, k), the reference and the temperatures."""
     known = [k for k, row in enumerate(rows) if row.temperature_c is not None]
     if not known:
-        return np.zeros(len(rows)), setup.reference_temperature_c, None
+        return np.zeros(len(rows)), np.zeros((len(rows), 0)), setup.reference_temperature_c, None
     readings = np.array([rows[k].temperature_c for k in known], dtype=float)
     when = _times(rows)
-    smooth = smooth_temperature(when[known], readings).celsius
-    bridged = np.interp(when, when[known], smooth)
+    smooth = smooth_temperature(when[known], readings)
+    bridged = np.interp(when, when[known], smooth.celsius)
+    bends = np.array([np.interp(when, when[known], bend) for bend in smooth.bends_c.T])
     reference = setup.reference_temperature_c
     if reference is None:
         reference = float(np.median(readings))
-    return bridged - reference, reference, bridged
+    return bridged - reference, bends.reshape(-1, len(rows)).T, reference, bridged
 
 
 def _times(rows: Sequence[Observation]) -> Array:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from routines.estimate.linear import Underdetermined, solve_weighted
-from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE
+from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup
 from routines.estimate.settle import Settled, engaged_rows
+from routines.estimate.solve import covariance_of
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD
 
@@ -119,6 +121,16 @@ def supported_sides(settled: Settled, *, history: bool) -> set[int]:
         if len(np.unique(position[rows])) >= needed:
             sides.add(int(layout.side_now[rows][0]))
     return sides
+
+
+def backlash_is_known(settled: Settled) -> bool:
+    """Tell whether a known history fixes the backlash, the unknown first slack left free."""
+    state = replace(settled.solution.state, free_slack=~settled.layout.known)
+    loose = replace(settled.solution, state=state)
+    free = settled.free.copy()
+    free[TRANSITION] = False
+    covariance, _ = covariance_of(settled.problem, settled.layout, loose, free)
+    return bool(covariance[BACKLASH, BACKLASH] ** 0.5 < 0.1 * float(np.ptp(settled.problem.position)))
 
 
 def missing_side_flag(settled: Settled, sides: set[int]) -> Flag:

@@ -14,6 +14,7 @@ from routines.estimate.choose import (
     relaid,
     story_cost,
 )
+from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH, TRANSITION, Problem, State
 from routines.estimate.passes import Layout, Runs, lay_out
 from routines.estimate.play import Array
@@ -55,6 +56,7 @@ def free_globals(problem: Problem, *, play: bool) -> Mask:
     free = np.ones(problem.size, dtype=bool)
     free[BACKLASH] = play
     free[ALPHA] = bool(np.ptp(problem.warmth) > 0.0)
+    free[problem.first_bend :] = free[ALPHA]
     return free
 
 
@@ -63,9 +65,8 @@ def count_parameters(problem: Problem, solution: Solution, free: Mask) -> float:
     theta = solution.state.theta
     inside = 1e-3 < theta[TRANSITION] < 1.99 * theta[BACKLASH]
     spent = float(np.count_nonzero(free)) - (0.0 if inside or not free[TRANSITION] else 1.0)
-    if free[ALPHA]:
-        information = solution.arrow.matrix[ALPHA, ALPHA]
-        spent -= 1.0 / (information * problem.alpha_prior**2)
+    believed = problem.prior_precision()[free]
+    spent -= float(np.sum(believed / np.maximum(np.diag(solution.arrow.matrix)[free], 1e-300)))
     return spent + float(np.count_nonzero(solution.state.free_slack & (solution.arrow.slack_matrix > 0.0)))
 
 
@@ -81,6 +82,8 @@ def fit_all(problem: Problem, layout: Layout, runs: Runs | None, *, play: float 
         layout = lay_out(runs, problem.position, first_rows)
     common = problem if problem.slopes == 1 else replace(problem, slopes=1)
     states = starts_from(common, layout, plays, keep=STARTS_KEPT)
+    if not states:
+        raise Underdetermined(f"{len(problem.value)} observations are too few to start a fit from")
     free = free_globals(common, play=play is None)
     settled = [settle(common, layout, runs, first_rows, state, free) for state in states]
     return min(settled, key=lambda item: item.total_cost)

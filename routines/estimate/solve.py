@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from routines.estimate.model import ALPHA, BACKLASH, TRANSITION, Look, Problem, State, cost_of, look
+from routines.estimate.model import BACKLASH, TRANSITION, Look, Problem, State, cost_of, look
 from routines.estimate.passes import Layout
 from routines.estimate.play import NARROWEST_TRANSITION_STEPS, Array
 
@@ -45,8 +45,9 @@ def normal_equations(problem: Problem, layout: Layout, state: State, at: Look) -
     weighted = at.jacobian * weight[:, None]
     matrix = weighted.T @ at.jacobian
     gradient = weighted.T @ at.residual
-    matrix[ALPHA, ALPHA] += problem.alpha_prior**-2
-    gradient[ALPHA] -= state.theta[ALPHA] * problem.alpha_prior**-2
+    precision = problem.prior_precision()
+    matrix[np.diag_indices(problem.size)] += precision
+    gradient -= precision * state.theta
     starts = layout.starts
     slack_matrix = np.add.reduceat(weight * at.by_slack**2, starts)
     coupling = np.add.reduceat(weighted * at.by_slack[:, None], starts, axis=0)

@@ -69,7 +69,7 @@ def _theta_from(problem: Problem, theta: Array, coefficients: Array) -> Array:
     fresh = theta.copy()
     fresh[ALPHA] = coefficients[1] / slope
     fresh[FIRST_SLOPE : FIRST_SLOPE + problem.slopes] = slope
-    fresh[FIRST_SLOPE + problem.slopes :] = -coefficients[2:] / slope
+    fresh[FIRST_SLOPE + problem.slopes : problem.first_bend] = -coefficients[2:] / slope
     return fresh
 
 

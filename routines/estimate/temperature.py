@@ -16,45 +16,53 @@ from routines.estimate.linear import solve_weighted
 from routines.estimate.play import Array
 
 HIGHEST_DEGREE = 8
+# Degrees beyond the one that the readings ask for: shapes too weak for the thermometer still move the focus.
+SPARE_DEGREES = 2
 # A polynomial whose residuals exceed the look-to-look scatter by this much does not describe the night.
 POOR_RATIO = 1.5
 
 
 @dataclass(frozen=True, slots=True)
 class SmoothTemperature:
-    """Temperatures (n, deg C) at the looks, and the standard deviation of one reading about them."""
+    """Temperatures (n, deg C) at the looks, and how they may be wrong.
+
+    ``bends_c`` (n, k) are independent shapes, each one standard uncertainty high; ``reading_u_c`` is the
+    standard deviation of one reading about the curve.
+    """
 
     celsius: Array
+    bends_c: Array
     reading_u_c: float
 
 
 def smooth_temperature(when: Array, reading: Array) -> SmoothTemperature:
     """Return a smooth curve through readings (n) taken at ``when`` (n, any unit, not falling)."""
     span = float(np.ptp(when))
+    straight = np.zeros((len(reading), 0))
     if span == 0.0 or float(np.ptp(reading)) == 0.0 or len(reading) < 4:
-        return SmoothTemperature(reading.astype(float), 0.0)
+        return SmoothTemperature(reading.astype(float), straight, 0.0)
     x = 2.0 * (when - when[0]) / span - 1.0
-    best, spread = _best_polynomial(x, reading)
+    highest = min(HIGHEST_DEGREE, len(np.unique(x)) - 2, len(reading) // 4)
+    degree, spread = _best_degree(x, reading, highest)
     jitter = math.sqrt(0.5 * float(np.mean(np.diff(reading) ** 2)))
     if spread > POOR_RATIO * jitter and spread > 0.0:
-        return SmoothTemperature(_running_line(x, reading), jitter)
-    return SmoothTemperature(best, spread)
+        return SmoothTemperature(_running_line(x, reading), straight, jitter)
+    shapes, _ = np.linalg.qr(np.polynomial.chebyshev.chebvander(x, min(degree + SPARE_DEGREES, highest)))
+    return SmoothTemperature(shapes @ (shapes.T @ reading), shapes * spread, spread)
 
 
-def _best_polynomial(x: Array, reading: Array) -> tuple[Array, float]:
-    """Return the polynomial that Schwarz's criterion (1978) prefers, and the scatter about it."""
+def _best_degree(x: Array, reading: Array, highest: int) -> tuple[int, float]:
+    """Return the polynomial degree that Schwarz's criterion (1978) prefers, and the scatter about it."""
     count = len(reading)
-    places = len(np.unique(x))
-    found: list[tuple[float, Array, float]] = []
-    for degree in range(min(HIGHEST_DEGREE, places - 2, count // 4) + 1):
-        design = np.polynomial.chebyshev.chebvander(x, degree)
-        solution = solve_weighted(design, reading)
-        squares = max(solution.chi_square, count * 1e-8)
+    found: list[tuple[float, int, float]] = []
+    for degree in range(highest + 1):
+        design: Array = np.asarray(np.polynomial.chebyshev.chebvander(x, degree), dtype=np.float64)
+        squares = solve_weighted(design, reading).chi_square
+        squares = max(squares, count * 1e-8)
         score = count * math.log(squares / count) + (degree + 1) * math.log(count)
-        spread = math.sqrt(squares / max(count - degree - 1, 1))
-        found.append((score, reading - solution.residuals, spread))
-    _, curve, spread = min(found, key=lambda item: item[0])
-    return curve, spread
+        found.append((score, degree, math.sqrt(squares / max(count - degree - 1, 1))))
+    _, degree, spread = min(found)
+    return degree, spread
 
 
 def _running_line(x: Array, reading: Array) -> Array:

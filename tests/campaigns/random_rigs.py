@@ -1,0 +1,233 @@
+"""Random rigs and sweeps with known truth, made from the mechanics alone.
+
+The drawtube here is several hundred separate plays, each pushed along by the motor move by move; nothing is
+shared with the estimator but the records it reads. Every number is drawn from the generator passed in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from routines.observations import Move, Observation
+
+PLAYS = 300
+
+
+class Drawtube:
+    """Many elementary plays between the motor and the sensor; each follows only when pushed."""
+
+    def __init__(self, backlash: float, transition: float, start: float, rng: np.random.Generator) -> None:
+        low, high = backlash - 0.5 * transition, backlash + 0.5 * transition
+        self.plays = low + (high - low) * (np.arange(PLAYS) + 0.5) / PLAYS
+        self.motor = start
+        self.tubes = start - self.plays * rng.uniform()
+
+    def go(self, target: float) -> None:
+        """Push every play to where the motor's move takes it."""
+        self.motor = target
+        self.tubes = np.clip(self.tubes, target - self.plays, target)
+
+    @property
+    def place(self) -> float:
+        """Where the sensor is."""
+        return float(np.mean(self.tubes))
+
+    @property
+    def engaged(self) -> int:
+        """+1 or -1 when every play is pushed outward or inward, else 0."""
+        if np.all(self.tubes <= self.motor - self.plays + 1e-9):
+            return 1
+        return -1 if np.all(self.tubes >= self.motor - 1e-9) else 0
+
+
+@dataclass
+class Truth:
+    """What the estimates are judged by."""
+
+    backlash: float
+    transition: float
+    slope: float
+    crossing: dict[str, float]
+    alpha: float
+    alpha_matters: bool
+    identifiable: bool
+    noise_steps: float
+    outliers: set[int] = field(default_factory=set)
+
+
+@dataclass
+class Night:
+    """One recorded table with its truth; ``moves`` is None where nobody wrote them down."""
+
+    observations: list[Observation]
+    moves: list[Move] | None
+    truth: Truth
+    filters: tuple[str, ...]
+    alpha_prior: float
+
+
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
+@dataclass
+class Wrongs:
+    """Ways in which the world may differ from the model on purpose."""
+
+    asymmetry: float = 0.0
+    slope_spread: float = 0.0
+    heavy_tails: bool = False
+    lag_s: float = 0.0
+    slip_steps_per_pass: float = 0.0
+
+
+def random_night(seed: int, wrongs: Wrongs | None = None, *, rows_wanted: int | None = None) -> Night:
+    """Draw a rig, a habit of sweeping and a night, and return what would be recorded."""
+    return _Night(np.random.default_rng(seed), wrongs or Wrongs(), rows_wanted).record()
+
+
+class _Night:
+    def __init__(self, rng: np.random.Generator, wrongs: Wrongs, rows_wanted: int | None) -> None:
+        self.rng, self.wrongs = rng, wrongs
+        self.backlash = float(rng.uniform(10.0, 250.0))
+        self.transition = float(min(rng.uniform(0.0, 30.0), 2.0 * self.backlash))
+        self.step_um = log_uniform(rng, 0.1, 15.0)
+        self.slope = float(rng.choice([-1.0, 1.0])) * self.step_um * log_uniform(rng, 0.02, 0.2)
+        self.noise = log_uniform(rng, 0.2, 8.0)
+        count = int(rng.integers(1, 6))
+        self.filters = tuple("LRGBHSO"[:count])
+        self.crossing = {name: float(rng.normal(0.0, 40.0)) + 5000.0 for name in self.filters}
+        self.slope_of = {n: self.slope * (1.0 + wrongs.slope_spread * rng.normal()) for n in self.filters}
+        self.alpha = float(rng.choice([-1.0, 1.0])) * log_uniform(rng, 5.0, 60.0) / self.step_um
+        self.drift_c = self._drift()
+        self.time = 0.0
+        self.cadence = float(rng.uniform(5.0, 40.0))
+        self.tube = Drawtube(self.backlash, self.transition, 5000.0 + float(rng.normal(0, 300)), rng)
+        self.rows: list[dict[str, float | str]] = []
+        self.moves: list[Move] = []
+        self.engaged: dict[int, set[tuple[int, float]]] = {1: set(), -1: set()}
+        self.rows_wanted = rows_wanted
+        self.slipped = 0.0
+
+    def _drift(self) -> float:
+        if self.rng.uniform() < 0.25:
+            return 0.0
+        most = min(3.0, 60.0 / abs(self.alpha))
+        return float(self.rng.choice([-1.0, 1.0])) * most * float(self.rng.uniform(0.1, 1.0))
+
+    def warmth(self, time: float) -> float:
+        """The tube's temperature above 10 deg C; the whole night lasts one unit of ``self.length``."""
+        part = time / self.length
+        return self.drift_c * (part + 0.15 * np.sin(3.0 * part))
+
+    def go(self, target: float) -> None:
+        self.moves.append(Move(len(self.rows), target))
+        if self.wrongs.asymmetry and target > self.tube.motor:
+            # Play that is larger one way only while it is being taken up: it creeps back by itself.
+            self.tube.tubes -= self.wrongs.asymmetry * min(1.0, (target - self.tube.motor) / self.backlash)
+        self.tube.go(target)
+
+    def record(self) -> Night:
+        plan = self._plan()
+        self.length = max(1.0, sum(len(p) * len(f) for p, f in plan)) * self.cadence
+        for _ in range(int(self.rng.integers(0, 4))):
+            self.tube.go(self.tube.motor + float(self.rng.normal(0.0, 150.0)))
+        for which, (positions, filters) in enumerate(plan):
+            self._unseen(positions)
+            self.slipped += self.wrongs.slip_steps_per_pass
+            for position in positions:
+                self.go(position)
+                for name in filters:
+                    self._look(name, which)
+        return self._written()
+
+    def _plan(self) -> list[tuple[np.ndarray, tuple[str, ...]]]:
+        """Passes of positions, each with the filters looked through at every position."""
+        rng = self.rng
+        middle = 5000.0 + 0.5 * self.backlash + float(rng.normal(0.0, 20.0))
+        half = float(rng.uniform(0.8, 1.6)) * self.backlash + float(rng.uniform(60.0, 200.0))
+        step = max(1.0, round(2.0 * half / float(rng.uniform(7.0, 24.0))))
+        if self.rows_wanted:
+            step = max(0.25, 2.0 * half * 4 * len(self.filters) / self.rows_wanted)
+        groups = [self.filters] if rng.uniform() < 0.7 else [(name,) for name in self.filters]
+        side = int(rng.choice([-1, 1]))
+        passes = int(rng.integers(2, 6)) if len(groups) == 1 else int(rng.integers(2, 4))
+        if self.rows_wanted:
+            groups, passes = [self.filters], 4
+        plan = []
+        for filters in groups:
+            for _ in range(passes):
+                low, high = middle - half + rng.normal(0, 10), middle + half + rng.normal(0, 10)
+                positions = np.round(np.arange(low, high, step))
+                plan.append((positions if side > 0 else positions[::-1], filters))
+                side = -side if rng.uniform() < 0.9 else side
+        return plan
+
+    def _unseen(self, positions: np.ndarray) -> None:
+        """What people do between passes without writing it down."""
+        story = self.rng.uniform()
+        side = 1.0 if positions[-1] > positions[0] else -1.0
+        if story < 0.4:
+            return
+        reach = 3.0 * self.backlash if story < 0.7 else float(self.rng.uniform(0.0, 1.5)) * self.backlash
+        self.go(positions[0] - side * reach)
+
+    def _look(self, name: str, which: int) -> None:
+        self.time += self.cadence
+        warmth = self.warmth(self.time)
+        place = self.tube.place + self.slipped
+        value = self.slope_of[name] * (place - self.crossing[name] - self.alpha * warmth)
+        if self.tube.engaged:
+            self.engaged[self.tube.engaged].add((which, self.tube.motor))
+        self.rows.append(
+            {"filter": name, "position": self.tube.motor, "value": value, "warmth": warmth, "time": self.time}
+        )
+
+    def _written(self) -> Night:
+        rng, count = self.rng, len(self.rows)
+        own = self.noise * rng.uniform(0.7, 1.4, count)
+        beyond = self.noise * float(rng.uniform(0.0, 1.0)) * float(rng.uniform() < 0.5)
+        scale = {name: float(np.exp(0.2 * rng.normal())) for name in self.filters}
+        spread = np.array([np.hypot(own[k], beyond * scale[str(r["filter"])]) for k, r in enumerate(self.rows)])
+        noise = rng.standard_t(3.0, count) / 1.5 if self.wrongs.heavy_tails else rng.normal(size=count)
+        value = np.array([r["value"] for r in self.rows]) + abs(self.slope) * spread * noise
+        share = float(rng.uniform(0.0, 0.05)) * float(rng.uniform() < 0.5)
+        bad = np.flatnonzero(rng.uniform(size=count) < share)
+        for k in bad:
+            value[k] += abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
+        lagged = [self.warmth(max(0.0, float(r["time"]) - self.wrongs.lag_s)) for r in self.rows]
+        reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
+        told = rng.uniform() < 0.5
+        kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)
+        looks = [
+            Observation(
+                number=k,
+                filter=str(r["filter"]),
+                position_steps=float(r["position"]),
+                value_px=float(value[k]),
+                u_px=float(abs(self.slope) * own[k]) if told else None,
+                temperature_c=float(reading[k]),
+                time_s=float(r["time"]),
+            )
+            for k, r in enumerate(self.rows)
+            if kept[k]
+        ]
+        moves = self.moves if rng.uniform() < 0.3 else None
+        return Night(looks, moves, self._truth(set(bad.tolist())), self.filters, 40.0 / self.step_um)
+
+    def _truth(self, outliers: set[int]) -> Truth:
+        per_pass = {side: max((sum(w == p for p, _ in seen) for w, _ in seen), default=0)
+                    for side, seen in self.engaged.items()}  # fmt: skip
+        return Truth(
+            backlash=self.backlash,
+            transition=self.transition,
+            slope=self.slope,
+            crossing=self.crossing,
+            alpha=self.alpha,
+            alpha_matters=abs(self.drift_c) > 0.5,
+            identifiable=min(per_pass.values()) >= 4,
+            noise_steps=self.noise,
+            outliers=outliers,
+        )

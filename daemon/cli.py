@@ -63,8 +63,8 @@ def rehearse(
 ) -> None:
     """Do the whole job on a simulated rig, and check it.
 
-    Found is compared with true. Real bytes on a serial line and real FITS frames; no hardware is touched. Exits 0 only if all numbers
-    agree within their stated uncertainty.
+    Real bytes on a serial line and real FITS frames; no hardware is touched. Found is compared with true;
+    exits 0 only if all numbers agree within their stated uncertainty.
     """
     from daemon.rehearse import run_rehearsal
 

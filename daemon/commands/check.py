@@ -71,6 +71,8 @@ def _check_descriptions(config: Config) -> None:
 
 
 def _lacks_for_moving(config: Config) -> list[str]:
+    if config.camera.kind == "simulated":
+        return []  # the simulated rig brings its own ports, slots and gates
     try:
         require(config, MOVING)
     except ConfigErrors as errors:
@@ -82,7 +84,7 @@ def _implied(config: Config) -> str:
     """Return what optics and pixels imply, in figures that an owner knows by heart."""
     optics = config.science_optics()
     scale = math.degrees(optics.pixel_um * 1e-3 / optics.focal_length_mm) * 3600.0
-    outward = f"counts are {config.focuser.outward} outward"
+    outward = f"counts {'rise' if config.outward_sign > 0 else 'fall'} outward"
     return f"Focal ratio F/{optics.focal_ratio:.3g}, {scale:.3g} arcsec a pixel, {outward}."
 
 

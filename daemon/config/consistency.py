@@ -81,13 +81,6 @@ def _camera(raw: Raw) -> Iterator[Finding]:
             shown(pedestal),
             f"must be below camera.saturation_adu = {saturation:g} ADU",
         )
-    shortest, longest = _number(camera, "exposure_shortest_s"), _number(camera, "exposure_longest_s")
-    if shortest is not None and longest is not None and shortest > longest:
-        yield (
-            "camera.exposure_shortest_s",
-            shown(shortest),
-            f"must be at most camera.exposure_longest_s = {longest:g} s",
-        )
     needs = {"command": "command", "folder": "folder"}.get(str(camera.get("kind")))
     if needs is not None and needs not in camera:
         yield f"camera.{needs}", None, f'missing; camera.kind = "{camera["kind"]}" needs it'

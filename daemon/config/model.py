@@ -20,7 +20,6 @@ from daemon.config.tables import (
     OpticsTable,
     RigTable,
     RoutinesTable,
-    ServiceTable,
     SimulatedTable,
     StarTable,
     Table,
@@ -51,7 +50,6 @@ class Config(Table):
     gates: GatesTable = GatesTable()
     routines: RoutinesTable = RoutinesTable()
     star: StarTable = StarTable()
-    service: ServiceTable = ServiceTable()
     simulated: SimulatedTable | None = None
 
     _file: Path | None = PrivateAttr(default=None)

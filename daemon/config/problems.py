@@ -112,8 +112,6 @@ def _text_kinds(bounds: list[Any]) -> str:
         return 'the four colours of one 2 x 2 cell row by row, for example "RGGB"'
     if any("A-Z0-9_" in pattern for pattern in patterns):
         return "a FITS keyword in capitals"
-    if any(r"\d{1,5}" in pattern for pattern in patterns):
-        return 'a host and a port, for example "127.0.0.1:8642"'
     return "text of 1 to 500 printable characters in quotes"
 
 

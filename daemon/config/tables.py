@@ -64,7 +64,10 @@ class FitsTable(Table):
 
 
 class CameraTable(Table):
-    """The camera's numbers, and for the commands that expose how a frame is asked for."""
+    """The camera's numbers, and for the commands that expose how a frame is asked for.
+
+    A frame has to be there ``allowance_s`` after its exposure.
+    """
 
     electrons_per_adu: Annotated[float, Field(gt=0.0, le=1e6)]
     read_noise_electrons: Annotated[float, Field(ge=0.0, le=1000.0)]
@@ -73,10 +76,7 @@ class CameraTable(Table):
     kind: Literal["simulated", "command", "folder"] | None = None
     command: Words | None = None
     folder: Text | None = None
-    deadline_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 60.0
-    readout_s: Annotated[float, Field(ge=0.0, le=600.0)] = 1.0
-    exposure_shortest_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 0.5
-    exposure_longest_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 60.0
+    allowance_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 60.0
 
 
 class FilterTable(Table):
@@ -98,7 +98,6 @@ class FocuserTable(Table):
     description: Text | None = None
     overshoot_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
     final_side: Side = "inward"
-    settle_s: Annotated[float, Field(ge=0.0, le=120.0)] = 0.5
     tolerance_steps: Annotated[float, Field(ge=0.0, le=1000.0)] = 1.0
     compensation: Literal["none", "controller", "unknown"] = "unknown"
 
@@ -115,17 +114,16 @@ class WheelTable(Table):
 
     port: Text
     description: Text
-    settle_s: Annotated[float, Field(ge=0.0, le=120.0)] = 0.5
 
 
 class ThermometerTable(Table):
-    """Where the tube's temperature comes from."""
+    """Where the tube's temperature comes from; the kernel's files hold thousandths of a degree."""
 
     kind: Literal["focuser", "serial", "file", "none"]
     port: Text | None = None
     description: Text | None = None
     file: Text | None = None
-    degrees_per_unit: Annotated[float, Field(gt=0.0, le=1000.0)] = 1.0
+    degrees_per_unit: Annotated[float, Field(gt=0.0, le=1000.0)] = 0.001
     oldest_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 120.0
 
 
@@ -162,15 +160,10 @@ class GatesTable(Table):
 
 
 class RoutinesTable(Table):
-    """How far and how finely the routines look, and how sure they must be; steps are motor steps."""
+    """Where the routines begin, and the play that they are prepared for; in motor steps."""
 
     start_steps: Steps | None = None
-    search_half_range_steps: Annotated[float, Field(gt=0.0, le=1e7)] | None = None
     largest_backlash_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] = 300.0
-    look_spacing_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
-    offsets_within_steps: Annotated[float, Field(gt=0.0, le=10_000.0)] | None = None
-    backlash_within_steps: Annotated[float, Field(gt=0.0, le=10_000.0)] | None = None
-    time_budget_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 7200.0
 
 
 class StarTable(Table):
@@ -179,13 +172,6 @@ class StarTable(Table):
     name: Text | None = None
     colour_bv_mag: Annotated[float, Field(ge=-1.0, le=6.0)] | None = None
     altitude_deg: Annotated[float, Field(ge=0.0, le=90.0)] | None = None
-
-
-class ServiceTable(Table):
-    """The service: where it keeps its state and where it listens."""
-
-    state: Text | None = None
-    listen: Annotated[str, Field(pattern=r"^(\[[0-9a-fA-F:]+\]|[A-Za-z0-9.\-]+):\d{1,5}$")] = "127.0.0.1:8642"
 
 
 class SimulatedTable(Table):

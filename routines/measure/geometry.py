@@ -23,12 +23,10 @@ from routines.measure.fit import (
     fit_star,
 )
 from routines.measure.model import MaskedStar, SeeingProfile, StarState
-from routines.measure.templates import Window, make_templates, transfer_functions
+from routines.measure.templates import Window, make_local_templates, make_templates, transfer_functions
 from routines.optics import Band, Mask, Optics
 
 Matrix = NDArray[np.float64]
-
-_WAVELENGTHS_WHILE_LEARNING = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ class Looseness:
     slit_period_fraction: float = 0.01
     arm_angle_deg: float = 0.7
     slit_duty: float = 0.06
-    aperture_fraction: float = 0.01
+    aperture_fraction: float = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,18 +146,14 @@ def refit(
 
 
 def local_star(geometry: Geometry, band: Band, window: Window, defocus_um: float) -> MaskedStar:
-    """Return a star whose templates reach just past a defocus: cheaper than the whole ladder."""
-    templates = make_templates(
-        geometry.optics, geometry.mask, band, window, abs(defocus_um) + 20.0, _WAVELENGTHS_WHILE_LEARNING
-    )
+    """Return a star for defoci near one: cheaper than the whole ladder."""
+    templates = make_local_templates(geometry.optics, geometry.mask, band, window, defocus_um)
     return MaskedStar(templates, geometry.profile, geometry.pixel_share)
 
 
 def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: float) -> MaskedStar:
     """Return a star whose templates cover the whole search, good enough to start from."""
-    templates = make_templates(
-        geometry.optics, geometry.mask, band, window, reach_um, _WAVELENGTHS_WHILE_LEARNING
-    )
+    templates = make_templates(geometry.optics, geometry.mask, band, window, reach_um, coarse=True)
     return MaskedStar(templates, geometry.profile, geometry.pixel_share)
 
 
@@ -195,13 +189,11 @@ def _image_maker(star: MaskedStar, band: Band, state: StarState) -> Callable[[Ge
     """Return a function that gives the unit-flux image of a state under another geometry."""
     unit = replace(state, flux_electrons=1.0)
     window = star.templates.window
-    defocus = np.array([abs(state.defocus_um)])
+    defocus = np.array([state.defocus_um])
 
     def image(changed: Geometry) -> NDArray[np.float32]:
-        transfer = transfer_functions(
-            changed.optics, changed.mask, band, window, defocus, _WAVELENGTHS_WHILE_LEARNING
-        )
-        return star.image_of(transfer[0] if state.defocus_um >= 0 else transfer[0].conj(), unit)
+        transfer = transfer_functions(changed.optics, changed.mask, band, window, defocus, coarse=True)
+        return star.image_of(transfer[0], unit)
 
     return image
 

@@ -55,6 +55,7 @@ _FAINT_ELECTRONS = 2e4
 _WORST_U_ZONES = 1.0
 _POOR_MISMATCH = 0.12
 _LEARNING_FRAMES = 5
+_FRAMES_FOR_DIAMETER = 4
 _TRIALS_PER_ZONE = 2.0
 _DECIDING_COST = 12.0
 _SHORT_EXPOSURE_S = 2.0
@@ -223,7 +224,7 @@ class MaskMeter:
         """Refine a geometry on the clear frames."""
         window, reach = self._window(clear), self._reach_um(clear)
         return refine_geometry(
-            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(), rounds
+            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(clear), rounds
         )
 
     def _window(self, clear: Sequence[Cutout]) -> Window:
@@ -235,13 +236,19 @@ class MaskMeter:
     def _spacing_um(self, filter_name: str) -> float:
         return self._zone_um(filter_name) / _TRIALS_PER_ZONE
 
-    def _looseness(self) -> Looseness:
-        """Return how far the frames may move the geometry: little where the config gave it."""
-        given, learnt = Looseness(), Looseness(slit_period_fraction=0.1, arm_angle_deg=3.0, slit_duty=0.15)
-        return Looseness(
-            slit_period_fraction=(learnt if self.hint.slit_period_mm is None else given).slit_period_fraction,
-            arm_angle_deg=(learnt if self.hint.arm_angle_deg is None else given).arm_angle_deg,
-            slit_duty=(learnt if self.hint.slit_duty is None else given).slit_duty,
+    def _looseness(self, clear: Sequence[Cutout]) -> Looseness:
+        """Return how far the frames may move the geometry: little where the config gave it.
+
+        The clear diameter scales defocus itself, so it is left free only where several frames agree on it.
+        """
+        given, free = Looseness(), Looseness(0.0, 0.1, 3.0, 0.15, 0.015)
+        hint = self.hint
+        return replace(
+            given,
+            slit_period_fraction=(free if hint.slit_period_mm is None else given).slit_period_fraction,
+            arm_angle_deg=(free if hint.arm_angle_deg is None else given).arm_angle_deg,
+            slit_duty=(free if hint.slit_duty is None else given).slit_duty,
+            aperture_fraction=(free if len(clear) >= _FRAMES_FOR_DIAMETER else given).aperture_fraction,
         )
 
     def _adopt(self, geometry: Geometry, tilt_decided: bool, frames: int) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from routines.measure.templates import Complex, Templates, Window
+from routines.measure.templates import Complex, LocalTemplates, Templates, Window
 from routines.optics import GAUSSIAN_FWHM_PER_SIGMA
 
 Image = NDArray[np.float32]
@@ -43,7 +43,10 @@ class MaskedStar:
     """
 
     def __init__(
-        self, templates: Templates, profile: SeeingProfile = "kolmogorov", pixel_share: float = 1.0
+        self,
+        templates: Templates | LocalTemplates,
+        profile: SeeingProfile = "kolmogorov",
+        pixel_share: float = 1.0,
     ) -> None:
         self.templates = templates
         self.profile = profile

@@ -22,7 +22,6 @@ from routines.optics import (
     Mask,
     Optics,
     clear_aperture,
-    critical_focus_zone_um,
     defocus_phase_rad,
     grating_order_um,
 )
@@ -32,6 +31,9 @@ Complex = NDArray[np.complex64]
 STORED_OVERSAMPLING = 2
 _INTERPOLATION_POINTS = 8
 _RUNGS_PER_ZONE = 2.0
+_LOCAL_POINTS = 4
+_LOCAL_RUNGS_PER_ZONE = 4.0
+_COARSE_WAVELENGTHS = 10
 _SPARE_FREQUENCY = 0.6
 _HIGHEST_ORDER = 25
 
@@ -70,7 +72,7 @@ class Templates:
         place = float(np.clip(defocus_um, -self.reach_um, self.reach_um)) / self.step_um
         first = math.floor(place) - _INTERPOLATION_POINTS // 2 + 1
         nodes = np.arange(first, first + _INTERPOLATION_POINTS)
-        values, slopes = _lagrange(place - first)
+        values, slopes = _lagrange(place - first, _INTERPOLATION_POINTS)
         shape = self.transfer.shape[1:]
         total = np.zeros(shape, np.complex64)
         slope = np.zeros(shape, np.complex64)
@@ -90,9 +92,34 @@ class Templates:
         return total, slope
 
 
-def _lagrange(place: float) -> tuple[Array, Array]:
-    """Return Lagrange weights, and their derivatives, for nodes 0, 1, ... at ``place`` among them."""
-    count = _INTERPOLATION_POINTS
+@dataclass(frozen=True, slots=True, eq=False)
+class LocalTemplates:
+    """Transfer functions at a few defoci around one: for a star whose defocus is nearly known.
+
+    Cheaper by far than a ladder, and used where the geometry changes and nothing else.
+    """
+
+    window: Window
+    first_um: float
+    step_um: float
+    transfer: Complex
+
+    @property
+    def reach_um(self) -> float:
+        """Return the largest defocus, either way, that is asked of it; beyond its rungs it extrapolates."""
+        return max(abs(self.first_um), abs(self.first_um + (_LOCAL_POINTS - 1) * self.step_um))
+
+    def at(self, defocus_um: float) -> tuple[Complex, Complex]:
+        """Return the transfer function at a defocus and its derivative to defocus (1/um)."""
+        place = float(np.clip((defocus_um - self.first_um) / self.step_um, -0.5, _LOCAL_POINTS - 0.5))
+        values, slopes = _lagrange(place, _LOCAL_POINTS)
+        weights = np.stack([values, slopes / self.step_um]).astype(np.complex64)
+        mixed = (weights @ self.transfer.reshape(_LOCAL_POINTS, -1)).reshape(2, *self.transfer.shape[1:])
+        return mixed[0], mixed[1]
+
+
+def _lagrange(place: float, count: int) -> tuple[Array, Array]:
+    """Return Lagrange weights, and their derivatives, for nodes 0 to count - 1 at ``place`` among them."""
     nodes = np.arange(count, dtype=float)
     values = np.empty(count)
     slopes = np.empty(count)
@@ -106,39 +133,42 @@ def _lagrange(place: float) -> tuple[Array, Array]:
 
 
 def make_templates(
-    optics: Optics,
-    mask: Mask,
-    band: Band,
-    window: Window,
-    reach_um: float,
-    most_wavelengths: int | None = None,
+    optics: Optics, mask: Mask, band: Band, window: Window, reach_um: float, *, coarse: bool = False
 ) -> Templates:
     """Compute the ladder of transfer functions out to ``reach_um`` either side of focus.
 
-    ``most_wavelengths`` bounds the work where spikes a little lumpy do no harm (learning the geometry).
+    ``coarse`` saves most of the work where far spikes a little lumpy do no harm: learning the geometry.
     """
-    shortest_um = (band.centre_nm - band.width_nm / 2.0) * 1e-3
-    step_um = (
-        critical_focus_zone_um(shortest_um, optics) * (1.0 - optics.obstruction_ratio**2) / _RUNGS_PER_ZONE
-    )
+    step_um = _quarter_wave_depth_um(optics, band) / _RUNGS_PER_ZONE
     rungs = math.ceil(reach_um / step_um) + _INTERPOLATION_POINTS // 2 + 1
     defoci_um = np.arange(rungs, dtype=np.float64) * step_um
-    transfer = transfer_functions(optics, mask, band, window, defoci_um, most_wavelengths)
+    transfer = transfer_functions(optics, mask, band, window, defoci_um, coarse=coarse)
     return Templates(window, step_um, transfer, reach_um)
 
 
+def make_local_templates(
+    optics: Optics, mask: Mask, band: Band, window: Window, centre_um: float
+) -> LocalTemplates:
+    """Compute coarse transfer functions around one defocus."""
+    step_um = _quarter_wave_depth_um(optics, band) / _LOCAL_RUNGS_PER_ZONE
+    first_um = centre_um - (_LOCAL_POINTS - 1) / 2.0 * step_um
+    defoci_um = first_um + np.arange(_LOCAL_POINTS, dtype=np.float64) * step_um
+    transfer = transfer_functions(optics, mask, band, window, defoci_um, coarse=True)
+    return LocalTemplates(window, first_um, step_um, transfer)
+
+
+def _quarter_wave_depth_um(optics: Optics, band: Band) -> float:
+    """Return the Nyquist step of intensity in defocus at the band's shortest wavelength, 4 lambda N^2."""
+    return 4.0 * (band.centre_nm - band.width_nm / 2.0) * 1e-3 * optics.focal_ratio**2
+
+
 def transfer_functions(
-    optics: Optics,
-    mask: Mask,
-    band: Band,
-    window: Window,
-    defoci_um: Array,
-    most_wavelengths: int | None = None,
+    optics: Optics, mask: Mask, band: Band, window: Window, defoci_um: Array, *, coarse: bool = False
 ) -> Complex:
     """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1)."""
     count = wavelength_count(optics, mask, band, window)
-    wavelengths_um, weights = band.quadrature(min(count, most_wavelengths or count))
-    finest = [_oversampling(optics, wavelength) for wavelength in wavelengths_um]
+    wavelengths_um, weights = band.quadrature(min(count, _COARSE_WAVELENGTHS) if coarse else count)
+    finest = [STORED_OVERSAMPLING if coarse else _oversampling(optics, w) for w in wavelengths_um]
     total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
     for oversampling in sorted(set(finest)):
         chosen = [i for i, value in enumerate(finest) if value == oversampling]

@@ -146,6 +146,8 @@ class Dialect:
         self._raise_if_refused(name, body)
         raw = self._match(request, body)
         values = {key: _from_raw(request, value) for key, value in raw.items()}
+        if name == "state":
+            request.condition_of(values.get("state"))
         for key, value in _to_raw(request, sent or {}).items():
             if key in raw and raw[key] != value:
                 raise ReplyInvalid(f"request {name!r} sent {key} = {value} and the reply says {raw[key]}")
@@ -166,7 +168,9 @@ class Dialect:
             reason = str(values.get("reason", ""))
             meaning = refusal.meanings.get(reason, "")
             words = f"{reason} ({meaning})" if meaning else reason
-            if reason in refusal.garbled:
+            # Without a checksum, a reason that nobody has heard of is more likely a damaged word.
+            unheard_of = bool(refusal.meanings) and not meaning and self.framing.checksum is None
+            if reason in refusal.garbled or unheard_of:
                 raise ReplyInvalid(f"the device did not understand {name!r}: {words}")
             raise Refused(f"the device refused {name!r}: {words}", reason)
 

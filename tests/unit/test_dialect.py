@@ -112,6 +112,15 @@ def test_a_request_garbled_on_the_way_counts_as_invalid() -> None:
         WORDS.decode("position", b"refused word")
 
 
+def test_without_a_checksum_an_unheard_of_reason_or_state_counts_as_damaged() -> None:
+    with pytest.raises(ReplyInvalid, match="did not understand"):
+        WORDS.decode("move", b"refused limjt", {"position": 9})
+    with pytest.raises(ReplyInvalid, match="knows no state 'stall'"):
+        WORDS.decode("state", b"motor stall")
+    with pytest.raises(Refused, match="9"):
+        FRAMES.decode("move", bytes.fromhex("FF 11 09"))
+
+
 def test_a_reply_that_repeats_another_value_is_invalid() -> None:
     with pytest.raises(ReplyInvalid, match="sent position = 12000 and the reply says 13000"):
         WORDS.decode("move", b"going 13000", {"position": 12000})

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from routines.estimate.linear import Underdetermined, solve_weighted
-from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE
+from routines.estimate.model import BACKLASH, TRANSITION
 from routines.estimate.play import Array
 from routines.estimate.refusals import DOUBT, f_chance
 from routines.estimate.settle import Settled, engaged_rows
@@ -40,26 +40,21 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
         return None
     at, state, problem = settled.solution.at, settled.solution.state, settled.problem
     slope = problem.slope_of(state.theta)
-    columns = [at.jacobian[:, FIRST_SLOPE:]]
-    columns += [np.where(layout.pass_index == p, -slope, 0.0)[:, None] for p in passes[1:]]
-    drift = problem.warmth * slope
-    if np.ptp(drift[engaged]) > 0.0:
-        columns.append(-drift[:, None])
-    design = np.column_stack(columns)[engaged]
-    weight = (at.good / state.variance)[engaged]
-    target = at.residual[engaged]
-    if np.ptp(drift[engaged]) > 0.0:
-        prior = np.zeros(design.shape[1])
-        prior[-1] = 1.0
-        design = np.vstack([design, prior])
-        weight = np.append(weight, problem.alpha_prior**-2)
-        target = np.append(target, -state.theta[ALPHA])
+    shifts = [np.where(layout.pass_index == p, -slope, 0.0) for p in passes[1:]]
+    kept = np.array([k for k in range(problem.size) if k not in (BACKLASH, TRANSITION)])
+    believed = problem.prior_precision()[kept]
+    priors = np.flatnonzero(believed > 0.0)
+    design = np.zeros((int(np.sum(engaged)) + len(priors), len(kept) + len(shifts)))
+    design[: -len(priors), : len(kept)] = at.jacobian[engaged][:, kept]
+    design[: -len(priors), len(kept) :] = np.column_stack(shifts)[engaged]
+    design[np.arange(-len(priors), 0), priors] = 1.0
+    weight = np.concatenate([(at.good / state.variance)[engaged], believed[priors]])
+    target = np.concatenate([at.residual[engaged], -state.theta[kept][priors]])
     try:
         solution = solve_weighted(design, target, weight)
     except Underdetermined:
         return None
-    first = at.jacobian.shape[1] - FIRST_SLOPE
-    which = slice(first, first + len(passes) - 1)
+    which = slice(len(kept), None)
     side = tuple(int(layout.side_now[layout.pass_index == p][0]) for p in passes)
     shift = np.concatenate([[0.0], solution.coefficients[which]])
     covariance = np.zeros((len(passes), len(passes)))

@@ -7,18 +7,20 @@ lost one is told which those were.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daemon.assembly import fit_setup
+from daemon.eyes import sight_from
 from daemon.outputs import RunFacts, write_outputs
 from routines.observations import Move, Observation
 from routines.steps import Estimated
 
 if TYPE_CHECKING:
     from daemon.config import Config
-    from daemon.measurement import FrameMeter
+    from daemon.measurement import FrameMeter, FrameResult
     from routines.estimate.result import JointFit
     from routines.profile import Profile
     from routines.quantity import Quantity
@@ -46,7 +48,8 @@ class Desk:
         """Return what the joint fit knows so far."""
         from routines.estimate.joint import fit_jointly
 
-        return estimated_from(fit_jointly(observations, moves, fit_setup(self._config)))
+        looks = self._revised(observations)
+        return estimated_from(fit_jointly(looks, moves, fit_setup(self._config)))
 
     def conclude(
         self, folder: str, observations: Sequence[Observation], moves: Sequence[Move], facts: RunFacts
@@ -54,8 +57,24 @@ class Desk:
         """Fit everything, write profile, observations and report into ``folder``, and return the profile."""
         from routines.estimate.joint import fit_jointly
 
-        fit = fit_jointly(observations, moves, fit_setup(self._config))
-        return write_outputs(Path(folder), self._config, fit, observations, facts, moves)
+        looks = self._revised(observations)
+        fit = fit_jointly(looks, moves, fit_setup(self._config))
+        return write_outputs(Path(folder), self._config, fit, looks, self._with_mask(facts), moves)
+
+    def _revised(self, observations: Sequence[Observation]) -> list[Observation]:
+        """Return the looks with those of the first frames measured again, once the mask's layout is known."""
+        paths = [look.path for look in observations if look.path is not None]
+        if not paths:
+            return list(observations)
+        again = {result.path: result for result in self._meter_after(paths).revised()}
+        return [_measured_again(look, again.get(look.path or "")) for look in observations]
+
+    def _with_mask(self, facts: RunFacts) -> RunFacts:
+        """Return the facts with what the frames taught of the mask."""
+        learnt = None if self._meter is None else self._meter.learnt
+        if learnt is None or not learnt.tilt_decided:
+            return facts
+        return replace(facts, mask=learnt.geometry.mask)
 
     def _meter_after(self, before: Sequence[str]) -> FrameMeter:
         from daemon.measurement import FrameMeter
@@ -67,6 +86,13 @@ class Desk:
                     self._meter.measure_next(Path(earlier))
             self._measured = list(before)
         return self._meter
+
+
+def _measured_again(look: Observation, result: FrameResult | None) -> Observation:
+    if result is None or look.method != "mask":
+        return look
+    sight = sight_from(result.as_dict(), look.method)
+    return replace(look, value_px=sight.value_px, u_px=sight.u_px, flags=sight.flags)
 
 
 def _load_what_is_heavy(modules: Sequence[str]) -> None:

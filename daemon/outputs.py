@@ -94,6 +94,8 @@ def profile_facts(config: Config, observations: Sequence[Observation], facts: Ru
         evidence_sha256=evidence_digest(observations),
         simulated=facts.simulated,
         outward=config.focuser.outward,
+        mask=facts.mask,
+        seeing_fwhm_um=facts.seeing_fwhm_um,
         step_um=config.optics.step_um,
         final_side=config.focuser.final_side,
         overshoot_steps=config.focuser.overshoot_steps,

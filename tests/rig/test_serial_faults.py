@@ -315,8 +315,8 @@ def test_a_wheel_that_misses_its_mark_is_lost(bench: Bench) -> None:
 
 def test_one_byte_in_a_hundred_damaged_never_gives_a_wrong_place(bench: Bench) -> None:
     """Each move ends right under 1 % byte corruption, or in a named error with a standing motor."""
-    outcomes = move_about(bench, moves=25)
-    assert outcomes["right"] > 15, outcomes
+    outcomes = move_about(bench, moves=8)
+    assert outcomes["right"] >= 5, outcomes
 
 
 @pytest.mark.campaign

@@ -38,7 +38,8 @@ def open_port(url: str, settings: LineSettings) -> Any:
             parity=_PARITY[settings.parity],
             stopbits=settings.stop_bits,
             timeout=SLICE_S,
-            write_timeout=WRITE_WITHIN_S,
+            # pyserial's RFC 2217 client takes no write timeout; its socket gives up after 5 s by itself.
+            write_timeout=None if url.startswith("rfc2217:") else WRITE_WITHIN_S,
             do_not_open=True,
         )
         if "://" not in url:
@@ -48,7 +49,7 @@ def open_port(url: str, settings: LineSettings) -> Any:
         if settings.rts is not None:
             port.rts = settings.rts
         port.open()
-    except (*_LOST, ValueError) as error:
+    except (*_LOST, ValueError, NotImplementedError) as error:
         raise PortUnavailable(f"{url}: {_why_not(url, error)}") from error
     return port
 

@@ -156,8 +156,10 @@ def _halted(focuser: SpeedyFocuser, clock: Clock, stop: StopSignal) -> str:
     except Stopped:
         halted = focuser.position_steps()
     else:
+        halted = target
+    if abs(halted - start) > 2 * MID_MOVE_S * focuser.speed_steps_per_s:
         raise MotionFault(
-            f"was told to stop {MID_MOVE_S:g} s into a longer move and arrived at {target} steps"
+            f"told to stop {MID_MOVE_S:g} s into a move from {start} to {target}, it ran on to {halted}"
         )
     focuser.move_to(start, stop)
     return f"stood at {halted} steps of {start} to {target}, and came back"

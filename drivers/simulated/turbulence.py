@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
+import scipy.sparse
 from numpy.typing import NDArray
 
 Screen = NDArray[np.float32]
@@ -21,7 +22,8 @@ Array = NDArray[np.float64]
 REFERENCE_UM = 0.5
 GRID = 128
 CELLS_ACROSS = 96
-LEVELS = 4
+LEVELS = 6
+_PARTS = 8
 _SPECTRUM = 0.0229  # rad^2, frequencies in cycles per length (Noll 1976; Roddier 1981)
 
 
@@ -66,8 +68,11 @@ class ScreenMaker:
         self.cell_mm = aperture_mm / CELLS_ACROSS
         axis = scipy.fft.fftfreq(GRID, self.cell_mm)
         self._frequency = np.hypot(axis[:, None], axis[None, :])
+        self._gain = _cell_gain(axis)
+        self._low_gain = _cell_gain(np.array([-1.0, 0.0, 1.0]))
         self._places = np.asarray((np.arange(GRID) - (GRID - 1) / 2.0) * self.cell_mm, dtype=np.float64)
-        self._spread = _cubic_matrix(self._places, pupil_places_mm).astype(np.float32)
+        # Sparse: four points tell each value, and no threads of a linear algebra library are woken.
+        self._spread = scipy.sparse.csr_array(_cubic_matrix(self._places, pupil_places_mm), dtype=np.float32)
         inside = np.hypot(self._places[:, None], self._places[None, :]) <= aperture_mm / 2.0
         self._inside = inside.astype(np.float64)
         self._tilt_norm = float(np.sum(self._inside * self._places[None, :] ** 2))
@@ -82,8 +87,8 @@ class ScreenMaker:
 
     def spread(self, screen: Array) -> Screen:
         """Interpolate a coarse screen onto the pupil's grid."""
-        coarse = screen.astype(np.float32)
-        return np.asarray(self._spread @ coarse @ self._spread.T)
+        by_row = self._spread @ screen.astype(np.float32)
+        return np.asarray((self._spread @ np.ascontiguousarray(by_row.T)).T)
 
     def without_tilt(self, screen: Array) -> Array:
         """Return the screen less its best plane over the pupil: image motion, which is blurred in later."""
@@ -108,7 +113,8 @@ class ScreenMaker:
     ) -> NDArray[np.complex128]:
         spacing = 1.0 / (GRID * self.cell_mm)
         noise = rng.standard_normal((GRID, GRID)) + 1j * rng.standard_normal((GRID, GRID))
-        strength = np.sqrt(self._power(air, self._frequency, exposure_s, slow=slow)) * spacing
+        power = self._power(air, self._frequency, exposure_s, slow=slow) * self._gain
+        strength = np.sqrt(power) * spacing
         strength[0, 0] = 0.0
         return np.asarray(scipy.fft.ifft2(noise * strength) * GRID**2)
 
@@ -119,7 +125,7 @@ class ScreenMaker:
         spacing = 1.0 / (GRID * self.cell_mm * 3.0**level)
         steps = np.array([-1.0, 0.0, 1.0]) * spacing
         frequency = np.hypot(steps[:, None], steps[None, :])
-        strength = np.sqrt(self._power(air, frequency, exposure_s, slow=slow)) * spacing
+        strength = np.sqrt(self._power(air, frequency, exposure_s, slow=slow) * self._low_gain) * spacing
         strength[1, 1] = 0.0
         noise = rng.standard_normal((3, 3)) + 1j * rng.standard_normal((3, 3))
         waves = np.exp(2j * math.pi * self._places[:, None] * steps[None, :])
@@ -129,6 +135,22 @@ class ScreenMaker:
     def _power(air: Air, frequency_per_mm: Array, exposure_s: float, *, slow: bool) -> Array:
         remaining = air.remaining(frequency_per_mm, exposure_s)
         return np.asarray(air.spectrum(frequency_per_mm) * (remaining if slow else 1.0 - remaining))
+
+
+def _cell_gain(axis: Array) -> Array:
+    """Return what a cell of the spectrum carries over what its middle alone would say.
+
+    The spectrum is steep, and what a low frequency does to the pupil goes as its square: so the cell's mean
+    of k^2 k^(-11/3) is kept. Without it the lowest frequencies lack a third of their power.
+    """
+    spacing = abs(axis[1] - axis[0])
+    parts = ((np.arange(_PARTS) + 0.5) / _PARTS - 0.5) * spacing
+    across = axis[:, None, None, None] + parts[None, None, :, None]
+    along = axis[None, :, None, None] + parts[None, None, None, :]
+    mean = np.mean((across**2 + along**2) ** (-5.0 / 6.0), axis=(2, 3))
+    middle = np.hypot(axis[:, None], axis[None, :])
+    # The cell at zero is left to the level below, or is piston.
+    return np.asarray(np.where(middle > 0.0, mean * np.where(middle > 0.0, middle, 1.0) ** (5.0 / 3.0), 1.0))
 
 
 def _cubic_matrix(places: Array, wanted: Array) -> Array:

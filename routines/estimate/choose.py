@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from routines.estimate.model import ALPHA, BACKLASH, TRANSITION, Problem, State, arguments
 from routines.estimate.passes import Layout, Runs, lay_out
@@ -77,28 +78,58 @@ def occam_cost(problem_range: Array, curvature: Array) -> Array:
     return 2.0 * np.log(narrow) + 2.0 * math.log(TIDY_ODDS)
 
 
-def choose_slacks(problem: Problem, layout: Layout, state: State, *, redescend: bool) -> State:
-    """Return the state with each group's best story, the globals held."""
+FRESH, TAKEN, BETWEEN = 0, 1, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Stories:
+    """The slack (groups, 3) of each story and its cost (groups, 3), in the order fresh, taken, between."""
+
+    slack: Array
+    cost: Array
+
+
+def weigh_stories(problem: Problem, layout: Layout, state: State, *, redescend: bool) -> Stories:
+    """Return the best slack of each story and what it costs, the globals held."""
     theta = state.theta
     reach = theta[BACKLASH] + 0.5 * theta[TRANSITION]
+    between = _between(problem, layout, state, reach)
+    fresh = np.where(layout.lowest <= 0.0, 0.0, layout.lowest)
+    slack = np.column_stack([fresh, np.full(layout.groups, TAKEN_UP), between])
+    trial = _try_slacks(problem, layout, state, slack, redescend=redescend)
+    cost = trial.cost
+    cost[:, FRESH] += np.where(layout.lowest <= 0.0, 0.0, np.inf)
+    cost[:, BETWEEN] += occam_cost(np.full(layout.groups, reach), trial.curvature[:, BETWEEN])
+    return Stories(slack, cost)
+
+
+def _between(problem: Problem, layout: Layout, state: State, reach: float) -> Array:
+    """Return the slack (groups) that fits best when it may be anything: a grid, then Newton's steps."""
     grid = layout.lowest[:, None] + reach * np.linspace(0.0, 1.0, SLACK_NODES)
     rough = _try_slacks(problem, layout, state, grid, redescend=False)
-    groups = np.arange(layout.groups)
-    free = grid[groups, np.argmin(rough.cost, axis=1)]
+    slack: Array = grid[np.arange(layout.groups), np.argmin(rough.cost, axis=1)]
     for _ in range(4):
-        at = _try_slacks(problem, layout, state, free[:, None], redescend=False)
+        at = _try_slacks(problem, layout, state, slack[:, None], redescend=False)
         curvature = np.maximum(at.curvature[:, 0], 1e-12)
         move = np.clip(at.gradient[:, 0] / curvature, -reach / 8.0, reach / 8.0)
-        free = np.clip(free + move, layout.lowest, layout.lowest + reach)
-    fresh = np.where(layout.lowest <= 0.0, 0.0, layout.lowest)
-    stories = np.column_stack([fresh, np.full(layout.groups, TAKEN_UP), free])
-    trial = _try_slacks(problem, layout, state, stories, redescend=redescend)
-    cost = trial.cost
-    cost[:, 0] += np.where(layout.lowest <= 0.0, 0.0, np.inf)
-    cost[:, 2] += occam_cost(np.full(layout.groups, reach), trial.curvature[:, 2])
-    best = np.where(layout.known, 0, np.argmin(cost, axis=1))
-    slack = np.where(layout.known, 0.0, stories[groups, best])
-    return replace(state, slack=slack, free_slack=(best == 2) & ~layout.known)
+        slack = np.clip(slack + move, layout.lowest, layout.lowest + reach)
+    return slack
+
+
+def choose_slacks(problem: Problem, layout: Layout, state: State, *, redescend: bool) -> State:
+    """Return the state with each group's best story, the globals held."""
+    stories = weigh_stories(problem, layout, state, redescend=redescend)
+    best = np.where(layout.known, FRESH, np.argmin(stories.cost, axis=1))
+    slack = np.where(layout.known, 0.0, stories.slack[np.arange(layout.groups), best])
+    return replace(state, slack=slack, free_slack=(best == BETWEEN) & ~layout.known)
+
+
+def story_of(state: State) -> npt.NDArray[np.intp]:
+    """Return which story (groups) a state tells of each group."""
+    told: npt.NDArray[np.intp] = np.where(
+        state.free_slack, BETWEEN, np.where(np.isinf(state.slack), TAKEN, FRESH)
+    ).astype(np.intp)
+    return told
 
 
 def story_cost(layout: Layout, state: State, curvature: Array) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 from routines.estimate.model import BACKLASH, TRANSITION, Problem
 from routines.estimate.passes import Layout
 from routines.estimate.play import NARROWEST_TRANSITION_STEPS, Array
+from routines.estimate.rivals import rivals_of
 from routines.estimate.solve import Mask, Solution, covariance_of, optimise
 from routines.quantity import Quantity
 
@@ -38,7 +39,8 @@ class Component:
 class Mixture:
     """Normal components with weights that sum to 1; Student's t with ``degrees_of_freedom`` in the tails.
 
-    ``nodes`` groups the components by transition, each a profile over the play.
+    ``groups`` gathers the components by transition, each a profile over the play; components beyond them are
+    other stories of the slacks, in which the play is normal too.
     """
 
     components: tuple[Component, ...]
@@ -92,9 +94,21 @@ def explore(problem: Problem, layout: Layout, best: Solution, free: Mask, degree
     cost = np.array([item.cost for item in components])
     excess = cost - np.min(cost)
     spacing_of = np.array([item.spacing for item in components])
-    density = np.exp(-0.5 * excess) if degrees > 1e6 else (1.0 + excess / degrees) ** (-0.5 * (degrees + 1.0))
-    weights = density * spacing_of
+    weights = _density(excess, degrees) * spacing_of
+    weights /= np.sum(weights)
+    for rival in rivals_of(problem, layout, best, free):
+        held = _held(free, TRANSITION)
+        covariance, _ = covariance_of(problem, layout, rival.solution, held)
+        components.append(Component(rival.solution.state.theta, covariance, rival.solution.cost, 0.0))
+        weights = np.append(weights, _density(np.array(rival.excess), degrees))
     return Mixture(tuple(components), weights / np.sum(weights), degrees, tuple(groups))
+
+
+def _density(excess: Array, degrees: float) -> Array:
+    """Return the likelihood of an excess of -2 log likelihood, the scatter integrated out."""
+    if degrees > 1e6:
+        return np.exp(-0.5 * excess)
+    return (1.0 + np.maximum(excess, -0.5 * degrees) / degrees) ** (-0.5 * (degrees + 1.0))
 
 
 def _held(free: Mask, *names: int) -> Mask:
@@ -217,7 +231,8 @@ def of_play(mixture: Mixture, name: int) -> Quantity:
 def _density_over(mixture: Mixture, name: int) -> tuple[Array, Array]:
     """Return a fine grid and the (unscaled) marginal density on it."""
     values = np.array([item.theta[name] for item in mixture.components])
-    grid = np.linspace(np.min(values), np.max(values), 1201)
+    spread = np.array([float(item.covariance[name, name]) ** 0.5 for item in mixture.components])
+    grid = np.linspace(max(np.min(values - 4.5 * spread), 0.0), np.max(values + 4.5 * spread), 2401)
     if name == TRANSITION:
         return _transition_density(mixture, values)
     total = np.zeros_like(grid)
@@ -227,6 +242,12 @@ def _density_over(mixture: Mixture, name: int) -> tuple[Array, Array]:
         log = np.log(np.maximum(mixture.weights[rows] / spacing, 1e-300))
         transition_share = float(spacing[0]) / max(float(np.mean(np.diff(values[rows]))), 1e-300)
         total += transition_share * _interpolated(values[rows], log, grid)
+    total *= float(sum(np.sum(mixture.weights[list(group)]) for group in mixture.groups)) / float(
+        np.trapezoid(total, grid)
+    )
+    for k in np.flatnonzero(spread > 0.0):
+        normal = np.exp(-0.5 * ((grid - values[k]) / spread[k]) ** 2)
+        total += mixture.weights[k] * normal / float(np.trapezoid(normal, grid))
     return grid, total
 
 

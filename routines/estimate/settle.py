@@ -13,6 +13,7 @@ from routines.estimate.choose import (
     first_guess_of_turns,
     relaid,
     story_cost,
+    story_of,
 )
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH, TRANSITION, Problem, State
@@ -116,7 +117,7 @@ def settle(
 
 
 def _fingerprint(first_rows: tuple[int, ...], state: State, end: State) -> tuple[object, ...]:
-    stories = np.where(state.free_slack, 2, np.where(np.isinf(state.slack), 1, 0))
+    stories = story_of(state)
     scale = float(np.exp(np.mean(np.log(end.variance))))
     return first_rows, tuple(stories.tolist()), round(np.log(scale) / 0.02)
 

@@ -29,11 +29,12 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """What came of an analysis: the profile as written, what was left out, and the exit code."""
+    """What came of an analysis: the profile as written, what was left out, the exit code, and its reasons."""
 
     profile: Profile
     gathered: Gathered
     exit_code: int
+    missing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,8 @@ def analyse(
     from daemon.outputs import RunFacts, write_outputs
     from routines.estimate.joint import fit_jointly
 
+    if path.resolve() == (out / "observations.csv").resolve():
+        raise InputUnusable(path, [f"{path}: would be overwritten by the results; give another --out"])
     gathered, seen = gather(path, config, moves, progress)
     progress(f"fitting {sum(look.measured for look in gathered.observations)} looks at once")
     fit = fit_jointly(gathered.observations, gathered.moves, fit_setup(config))
@@ -68,14 +71,25 @@ def analyse(
         seeing_fwhm_um=seen.seeing_fwhm_um,
     )
     profile = write_outputs(out, config, fit, gathered.observations, facts, gathered.moves)
-    return Analysis(profile, gathered, DONE if good_enough(profile) else NOT_GOOD_ENOUGH)
+    missing = missing_numbers(profile)
+    return Analysis(profile, gathered, NOT_GOOD_ENOUGH if missing else DONE, missing)
 
 
-def good_enough(profile: Profile) -> bool:
-    """Tell whether backlash and every observed filter's offset are given; an upper limit counts as given."""
+def missing_numbers(profile: Profile) -> tuple[str, ...]:
+    """Return what keeps a profile from being good enough, with the reasons; an upper limit counts as given.
+
+    Wanted are the backlash and the offset of every filter that was observed.
+    """
     observed = [entry for entry in profile.filters if entry.observations > 0]
-    offsets = all(entry.offset_steps is not None for entry in observed)
-    return profile.backlash_steps is not None and bool(observed) and offsets
+    wanted = {"backlash_steps": ("backlash", profile.backlash_steps)}
+    for entry in observed:
+        wanted[f"filters.{entry.name}.offset_steps"] = (f"offset of {entry.name}", entry.offset_steps)
+    missing = [
+        f"{words}: {profile.reason_for(field) or 'no reason is known'}"
+        for field, (words, number) in wanted.items()
+        if number is None
+    ]
+    return tuple(missing) if observed else ("every offset: no filter was observed", *missing)
 
 
 def gather(

@@ -1,19 +1,15 @@
-"""What a run leaves behind: profile.json, observations.csv and report.html, each whole or not at all.
-
-Where the moves are known they are left too, as moves.csv: a dead zone's looks mean nothing without them.
-"""
+"""What a run leaves behind: profile.json, observations.csv and report.html, each whole or not at all."""
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from daemon.observation_table import observations_csv
 from drivers.safe_write import write_safely
 from routines.observations import Move, Observation
 
@@ -23,23 +19,6 @@ if TYPE_CHECKING:
     from routines.optics import Mask
     from routines.profile import Profile
     from routines.profile_build import ProfileFacts
-
-_COLUMNS = (
-    "position_steps",
-    "filter",
-    "spike_error_px",
-    "spike_error_u_px",
-    "time",
-    "temperature_c",
-    "exposure_s",
-    "signal_electrons",
-    "side",
-    "travel_since_reversal_steps",
-    "pass_id",
-    "marker",
-    "flags",
-    "frame",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +49,8 @@ def write_outputs(
 
     folder.mkdir(parents=True, exist_ok=True)
     profile = build_profile(fit, profile_facts(config, observations, facts))
-    write_safely(folder / "observations.csv", observations_csv(observations, config))
-    if moves is not None:
-        write_safely(folder / "moves.csv", moves_csv(moves, observations, config))
+    table = observations_csv(observations, config, moves, simulated=facts.simulated)
+    write_safely(folder / "observations.csv", table)
     ProfileStore(folder).save(profile)
     context = ReportContext(source=facts.source, settings=settings_in_words(config))
     write_report(folder / "report.html", profile, fit, observations, context)
@@ -106,51 +84,3 @@ def profile_facts(config: Config, observations: Sequence[Observation], facts: Ru
         altitude_deg=config.star.altitude_deg,
         run=facts.run,
     )
-
-
-def observations_csv(observations: Sequence[Observation], config: Config) -> str:
-    """Return every look as a table that ``analyse`` reads back; positions in the controller's counts."""
-    text = io.StringIO()
-    writer = csv.DictWriter(text, _COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    for seen in observations:
-        writer.writerow(_row(seen, config))
-    return text.getvalue()
-
-
-def moves_csv(moves: Sequence[Move], observations: Sequence[Observation], config: Config) -> str:
-    """Return moves as the table that ``analyse --moves`` reads: by the 0-based row of the next look."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(("before_row", "position_steps"))
-    for move in moves:
-        row = sum(look.number < move.before_number for look in observations)
-        writer.writerow((row, _counts(move.position_steps, config)))
-    return text.getvalue()
-
-
-def _counts(position_steps: float, config: Config) -> int | float:
-    """Return a position in the controller's counts, unrounded: tables already taken may hold part steps."""
-    counts = config.outward_sign * position_steps
-    return int(counts) if counts.is_integer() else counts
-
-
-def _row(seen: Observation, config: Config) -> dict[str, Any]:
-    when = None if seen.time_s is None else datetime.fromtimestamp(seen.time_s, UTC)
-    return {
-        "position_steps": _counts(seen.position_steps, config),
-        "filter": seen.filter,
-        "spike_error_px": seen.value_px,
-        "spike_error_u_px": seen.u_px,
-        "time": None if when is None else when.isoformat(timespec="milliseconds"),
-        "temperature_c": seen.temperature_c,
-        "exposure_s": seen.exposure_s,
-        "signal_electrons": seen.signal_electrons,
-        # The side is told as the sensor's motion, outward or inward, whichever way the counts run.
-        "side": {1: "outward", -1: "inward"}.get(seen.side),
-        "travel_since_reversal_steps": seen.travel_since_reversal_steps,
-        "pass_id": seen.pass_id,
-        "marker": int(seen.marker),
-        "flags": " ".join(seen.flags),
-        "frame": seen.path,
-    }

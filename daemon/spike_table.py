@@ -7,6 +7,7 @@ with everything that its fit used.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -15,25 +16,12 @@ from typing import TypeVar
 from daemon.config import Config
 from daemon.frame_source import configured_filter
 from daemon.gathering import Gathered, InputUnusable
+from daemon.observation_table import NO_MOVE, OPTIONAL, REQUIRED
 from daemon.table_reader import BadCell, CsvTable, Row, read_table
 from routines.convention import to_science
 from routines.flags import MEANINGS
 from routines.observations import INWARD, OUTWARD, SIDE_UNKNOWN, Move, Observation
 
-REQUIRED = ("position_steps", "filter", "spike_error_px")
-OPTIONAL = (
-    "time",
-    "spike_error_u_px",
-    "temperature_c",
-    "exposure_s",
-    "signal_electrons",
-    "side",
-    "travel_since_reversal_steps",
-    "pass_id",
-    "marker",
-    "flags",
-    "frame",
-)
 FARTHEST_STEPS = 1e8
 LARGEST_ERROR_PX = 1e5
 _SIDES = {"outward": OUTWARD, "inward": INWARD, "": SIDE_UNKNOWN}
@@ -55,7 +43,27 @@ def read_spike_errors(path: Path, config: Config) -> Gathered:
         except BadCell as error:
             table.bad.append(table.tell(row, error))
     remarks = [*table.remarks, *_backward_times(table, looks)]
-    return Gathered(tuple(looks), None, tuple(table.bad), tuple(remarks), rows=table.count)
+    if not table.count:
+        remarks.append(f"{path}: has a header row but no data rows")
+    # Numbers made on the simulated rig stay marked as such, however often they are copied.
+    simulated = any(row.cells.get("simulated") == "1" for row in table.rows)
+    moves = _moves_within(table, remarks, config)
+    return Gathered(tuple(looks), moves, tuple(table.bad), tuple(remarks), table.count, simulated)
+
+
+def _moves_within(table: CsvTable, remarks: list[str], config: Config) -> tuple[Move, ...] | None:
+    """Return the moves that the rows themselves tell of; None unless every row does."""
+    cells = [(row, row.cells.get("moves_before", "")) for row in table.rows]
+    if not cells or not all(text for _, text in cells):
+        return None
+    if table.bad:
+        remarks.append(f"{table.path}: with rows left out, the moves in the others are no history; not used")
+        return None
+    return tuple(
+        Move(row.number, to_science(place, config.focuser.outward))
+        for row, _ in cells
+        for place in moved_to(row)
+    )
 
 
 def _look(row: Row, config: Config) -> Observation:
@@ -63,6 +71,7 @@ def _look(row: Row, config: Config) -> Observation:
     unknown = [code for code in flags if code not in MEANINGS]
     if unknown:
         raise BadCell(f"flags holds {unknown[0]!r}, which is no known flag")
+    moved_to(row)
     moment = row.time_in("time")
     pass_id = row.number_in("pass_id", -1e9, 1e9)
     return Observation(
@@ -87,6 +96,20 @@ def _look(row: Row, config: Config) -> Observation:
         path=row.cells.get("frame") or None,
         flags=flags,
     )
+
+
+def moved_to(row: Row) -> tuple[float, ...]:
+    """Return the counts that the motor went to since the look before; raises BadCell."""
+    words = row.cells.get("moves_before", "").split()
+    if words == [NO_MOVE]:
+        return ()
+    try:
+        places = tuple(float(word) for word in words)
+    except ValueError:
+        places = (math.inf,)
+    if not all(abs(place) <= FARTHEST_STEPS for place in places):
+        raise BadCell(f"moves_before must be positions between spaces, or {NO_MOVE}")
+    return places
 
 
 def _filter(row: Row, config: Config) -> str:

@@ -43,7 +43,8 @@ class Row:
         if not text:
             return None
         if not _NUMBER.fullmatch(text):
-            hint = "; write decimals with a point" if re.fullmatch(r"[-+]?\d+,\d+", text) else ""
+            comma = re.fullmatch(r"[-+]?[\d,]+", text) is not None
+            hint = "; write it without commas, and decimals with a point" if comma else ""
             raise BadCell(f"{column} is {_shown(text)}, which is not a number{hint}")
         value = float(text)
         if not low <= value <= high:

@@ -32,8 +32,10 @@ def analyse(path: Path, config_path: Path, out: Path, moves: Path | None, *, as_
 
         out_console().print(profile_text(analysis.profile))
     tell(f"Written to {out}: profile.json, observations.csv, report.html")
-    if analysis.exit_code:
-        tell_problem("Not good enough: backlash or an observed filter's offset could not be given.")
+    if analysis.missing:
+        tell_problem(
+            "Not good enough, since these are not given:", *(f"  {line}" for line in analysis.missing)
+        )
     return analysis.exit_code
 
 

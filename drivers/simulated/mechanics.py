@@ -64,15 +64,19 @@ class FocusTrain:
         self._gaps: NDArray[np.float64] = np.asarray(np.maximum(gaps, 0.0), dtype=np.float64)
         self._slipped = 0.0
         self._motor = motor_steps
-        self._contacts = np.asarray(motor_steps - slack_share * self._gaps, dtype=np.float64)
+        driven = motor_steps + self._drive_error(motor_steps)
+        self._contacts = np.asarray(driven - slack_share * self._gaps, dtype=np.float64)
 
     @property
     def place_steps(self) -> float:
         """Return where the drawtube stands, on the motor's scale."""
-        train = self.train
-        turn = 2.0 * math.pi * self._motor / train.period_steps + train.periodic_phase_rad
-        place = float(np.mean(self._contacts)) + train.periodic_steps * math.sin(turn)
-        return min(max(place, train.inner_stop_steps), train.outer_stop_steps)
+        place = float(np.mean(self._contacts))
+        return min(max(place, self.train.inner_stop_steps), self.train.outer_stop_steps)
+
+    def _drive_error(self, motor_steps: float) -> float:
+        """Return the drive's error at a motor place; it is on the motor's side of the gaps."""
+        turn = 2.0 * math.pi * motor_steps / self.train.period_steps + self.train.periodic_phase_rad
+        return self.train.periodic_steps * math.sin(turn)
 
     def turn_to(self, motor_steps: float) -> None:
         """Let the motor turn straight to a place; only the ends of a one-way turn matter to the gears."""
@@ -83,12 +87,12 @@ class FocusTrain:
             return
         if travel > 0.0:
             self._slipped += self.train.slip * travel
-        pushed = motor_steps - self._slipped
+        pushed = motor_steps + self._drive_error(motor_steps) - self._slipped
         self._contacts = np.clip(self._contacts, pushed - self._gaps, pushed)
 
     def rest(self, seconds: float) -> None:
         """Let time pass with the motor still: a load without a brake slides back inside the gap."""
         if self.train.creep_steps_per_s > 0.0 and not self.locked:
-            pushed = self._motor - self._slipped
+            pushed = self._motor + self._drive_error(self._motor) - self._slipped
             slid = self._contacts - self.train.creep_steps_per_s * seconds
             self._contacts = np.maximum(slid, pushed - self._gaps)

@@ -80,6 +80,15 @@ def test_drive_error_repeats_with_its_period() -> None:
     assert train.place_steps == pytest.approx(first - 400.0)
 
 
+def test_drive_error_does_not_reach_across_a_gap() -> None:
+    train = FocusTrain(replace(PLAY, spread_steps=0.0, periodic_steps=2.0, period_steps=40.0), 0.0)
+    train.turn_to(500.0)
+    train.turn_to(480.0)
+    inside = train.place_steps
+    train.turn_to(470.0)
+    assert train.place_steps == inside
+
+
 def controller(**changes: object) -> tuple[FocuserController, list[float]]:
     turned: list[float] = []
     made = FocuserController(0, 60_000, 400, 20_000.0, turned.append, lambda: 10.0)

@@ -28,7 +28,7 @@ def mask_crossing_um(telescope: Telescope, wavelength_um: float, seeing_arcsec: 
     noise is, with place, light and blur free.
     """
     perfect = replace(telescope, aberrations=Aberrations())
-    sky, real_sky = Sky(perfect), Sky(telescope)
+    sky, real_sky = _sky(perfect), _sky(telescope)
     blur_px, reach = _blur_px(telescope, wavelength_um, seeing_arcsec), _reach_px(telescope, wavelength_um)
     step_um = critical_focus_zone_um(wavelength_um, telescope.optics) / 4.0
 
@@ -46,6 +46,12 @@ def mask_crossing_um(telescope: Telescope, wavelength_um: float, seeing_arcsec: 
     design = np.stack([np.ravel(change * root_weight) for change in changes], axis=1)
     differences = np.ravel((pattern(real_sky, 0.0) - middle) * root_weight)
     return -float(np.linalg.lstsq(design, differences, rcond=None)[0][0])
+
+
+@lru_cache(maxsize=4)
+def _sky(telescope: Telescope) -> Sky:
+    """Return a sky with its pupil drawn; several colours need the same two."""
+    return Sky(telescope)
 
 
 def _blur_px(telescope: Telescope, wavelength_um: float, seeing_arcsec: float) -> float:

@@ -146,9 +146,11 @@ def load_rig(name: str, seed: int) -> Rig:
 def _mirrored(rig: Rig) -> Rig:
     """Return the rig with a counter that falls outward: same counts, the scale of places turned round.
 
-    ``best_steps`` stays where the same counts are near it.
+    The drawtube starts as far from focus as before, on the other side.
     """
-    motor = replace(rig.motor, outward=-1)
+    slack_steps = rig.motor.start_slack * rig.train.lost_motion_steps
+    start = round(rig.motor.start_count - 2.0 * slack_steps)
+    motor = replace(rig.motor, outward=-1, start_count=start)
     return replace(rig, motor=motor, tube=replace(rig.tube, best_steps=-rig.tube.best_steps))
 
 
@@ -206,7 +208,7 @@ def _refractor(seed: int) -> Rig:
         reference_filter="L",
         train=train,
         motor=_motor(rng, best, 60.0, train, speed=400),
-        tube=Tube(step_um, best, weather.mean_c, -13.5 / step_um * rng.uniform(0.8, 1.5)),
+        tube=Tube(step_um, best, weather.tube_c(0.0), -13.5 / step_um * rng.uniform(0.8, 1.5)),
         weather=weather,
         stars=_stars(rng, rate=9_000.0, curvature=-0.9),
     )
@@ -241,7 +243,7 @@ def _reflector(seed: int) -> Rig:
         reference_filter="L",
         train=train,
         motor=_motor(rng, best, 70.0, train, speed=350),
-        tube=Tube(step_um, best, weather.mean_c, -30.0 / step_um * rng.uniform(0.7, 1.4)),
+        tube=Tube(step_um, best, weather.tube_c(0.0), -30.0 / step_um * rng.uniform(0.7, 1.4)),
         weather=weather,
         stars=_stars(rng, rate=9_000.0, curvature=-0.3),
         readout_s=0.8,

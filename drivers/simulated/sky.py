@@ -213,11 +213,11 @@ class Sky:
             count = 2 * math.ceil(periods * CELLS_PER_PERIOD / 2.0)
         cell_mm = optics.aperture_mm / count
         amplitude = draw_pupil(self.telescope, count, masked=masked)
-        clear = (
-            float(amplitude.sum())
-            if not masked
-            else float(draw_pupil(self.telescope, count, masked=False).sum())
-        )
+        clear = float(amplitude.sum())
+        if masked:
+            clear = (
+                float(draw_pupil(self.telescope, OPEN_CELLS, masked=False).sum()) * (count / OPEN_CELLS) ** 2
+            )
         side = count + 2 * MARGIN
         places = np.asarray((np.arange(side) - (side - 1) / 2.0) * cell_mm, dtype=np.float64)
         x, y = np.meshgrid(places, places)

@@ -9,8 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from drivers.simulated.controllers import TURNING, FocuserController, WheelController
 from drivers.simulated.mechanics import FocusTrain
 from drivers.simulated.parameters import Rig
@@ -58,9 +56,8 @@ class World:
         self.mask_on = True
         self.mask_turned_deg = 0.0
         self.faults = SkyFaults()
-        rng = np.random.default_rng([rig.seed, 11])
         self._motor_steps = float(rig.motor.outward * rig.motor.start_count)
-        self.train = FocusTrain(rig.train, self._motor_steps, slack_share=float(rng.random()))
+        self.train = FocusTrain(rig.train, self._motor_steps, slack_share=rig.motor.start_slack)
         self.focuser = FocuserController(
             lowest=rig.motor.lowest,
             highest=rig.motor.highest,

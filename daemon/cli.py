@@ -9,11 +9,14 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
 
 DONE, FAULT, USAGE, STOPPED = 0, 1, 2, 130
+
+# Typer brings its own copy of click in some versions and uses the package in others.
+_UsageProblem: Any = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
 app = typer.Typer(
     name="drawtube",
@@ -73,7 +76,7 @@ def rehearse(
 
 @app.command()
 def measure(
-    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="FITS frames of one set.")],
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME", help="FITS frames of one set.")],
     config: ConfigFile,
     json: AsJson = False,
 ) -> None:
@@ -175,15 +178,10 @@ def main() -> NoReturn:
 
 def run_command(arguments: list[str]) -> int:
     """Run one command and return its exit code."""
-    import click
-
     try:
         code = typer.main.get_command(app).main(arguments, prog_name="drawtube", standalone_mode=False)
         return code if isinstance(code, int) else DONE
-    except click.ClickException as error:
-        error.show()
-        return USAGE
-    except (click.Abort, KeyboardInterrupt):
+    except (typer.Abort, KeyboardInterrupt):
         return _told("stopped", STOPPED)
     except BrokenPipeError:
         # Whoever read our output has gone; nothing more can be said to it.
@@ -194,6 +192,9 @@ def run_command(arguments: list[str]) -> int:
 
 
 def _failed(error: Exception) -> int:
+    if isinstance(error, _UsageProblem):
+        error.show()
+        return USAGE
     from daemon.config import ConfigErrors
 
     if isinstance(error, ConfigErrors):

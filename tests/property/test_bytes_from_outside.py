@@ -8,11 +8,26 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daemon.config import Config, ConfigErrors, parse_config
+from daemon.config import Config, ConfigErrors, config_from_dict, parse_config
+from daemon.gathering import InputUnusable
+from daemon.spike_table import read_spike_errors
 from drivers.frames import FrameUnreadable, read_frame, write_frame
 
 quietly = settings(
     max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+RIG = config_from_dict(
+    {
+        "schema": 1,
+        "optics": {"focal_length_mm": 588, "aperture_mm": 112, "obstruction_ratio": 0, "pixel_um": 3.9},
+        "camera": {
+            "electrons_per_adu": 1,
+            "read_noise_electrons": 2,
+            "saturation_adu": 65000,
+            "pedestal_adu": 500,
+        },
+        "filter": [{"name": "L", "centre_nm": 550, "width_nm": 300, "exposure_s": 2}],
+    }
 )
 SOUND = (
     b"schema = 1\n[optics]\nfocal_length_mm = 588\naperture_mm = 112\nobstruction_ratio = 0\npixel_um = 3.9\n"
@@ -61,12 +76,40 @@ keys = st.sampled_from(
     )
 )
 def test_config_of_any_tables_is_refused_in_words(raw: dict[str, object]) -> None:
-    from daemon.config import config_from_dict
-
     try:
         config_from_dict(raw, file="x.toml")
     except ConfigErrors as errors:
         assert "x.toml" in str(errors)
+
+
+cells = st.text(alphabet="0123456789.-+eEnaif,;\"'\n\r\t \x00é", max_size=8) | st.sampled_from(
+    ["L", "1", "2.5"]
+)
+headers = st.sampled_from(
+    ["position_steps,filter,spike_error_px", "position_steps,filter,spike_error_px,time"]
+)
+
+
+@quietly
+@given(
+    st.binary(max_size=200)
+    | st.tuples(headers, st.lists(st.lists(cells, max_size=5), max_size=6)).map(
+        lambda made: "\n".join([made[0], *(",".join(row) for row in made[1])]).encode()
+    )
+)
+def test_table_of_any_bytes_is_read_or_refused(tmp_path: Path, content: bytes) -> None:
+    file = tmp_path / "sweep.csv"
+    file.write_bytes(content)
+    try:
+        gathered = read_spike_errors(file, RIG)
+    except InputUnusable as error:
+        assert error.reasons
+        return
+    assert all(str(file) in line for line in gathered.left_out)
+    assert len(gathered.observations) + len(gathered.left_out) >= gathered.rows
+    for look in gathered.observations:
+        assert look.filter == "L"
+        assert abs(look.position_steps) <= 1e8
 
 
 def _frame(folder: Path) -> bytes:

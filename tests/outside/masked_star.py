@@ -122,9 +122,14 @@ def _through_slits(mask: Bahtinov, x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 
 def wavelengths_nm(light: Light, count: int, seed: int) -> np.ndarray:
-    """Return one wavelength drawn at random in each of ``count`` equal parts of the band."""
+    """Return one wavelength drawn at random in each of ``count`` equal parts of the band.
+
+    All are then moved together so that their mean is the band's centre: few of them drawn at random would
+    shift every order.
+    """
     drawn = np.random.default_rng(seed).uniform(size=count)
-    return light.centre_nm + light.width_nm * ((np.arange(count) + drawn) / count - 0.5)
+    places = (np.arange(count) + drawn) / count
+    return light.centre_nm + light.width_nm * (places - places.mean())
 
 
 def points_needed(telescope: Telescope, light: Light, size_px: int) -> int:
@@ -138,11 +143,10 @@ def wavelengths_needed(telescope: Telescope, light: Light, size_px: int) -> int:
     """Return how many wavelengths keep the colours of the outermost order from parting into dots.
 
     An order at the frame's edge is smeared by the band's relative width times its distance; neighbours
-    should stand closer than the width of the pattern's own blur, lambda N. Drawn at random within their
-    parts, fewer than a dozen would shift the band's mean colour, and the orders with it.
+    should stand closer than the width of the pattern's own blur, lambda N.
     """
     smear_um = size_px / 2.0 * telescope.pixel_um * light.width_nm / light.centre_nm
-    return max(12, math.ceil(1.2 * smear_um / (light.centre_nm * 1e-3 * telescope.focal_ratio)))
+    return max(5, math.ceil(1.2 * smear_um / (light.centre_nm * 1e-3 * telescope.focal_ratio)))
 
 
 def raster_restored(

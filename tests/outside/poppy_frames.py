@@ -32,7 +32,7 @@ with warnings.catch_warnings():
 
 logging.getLogger("poppy").setLevel(logging.ERROR)
 
-FINER = 4
+FINER = 3
 
 
 def masked_star(

@@ -162,7 +162,7 @@ class Stage:
         faults: Faults | None,
     ) -> None:
         self.config, self.seed, self.out, self.live = config, seed, out, live
-        self._worker, self._hands = worker, hands
+        self._worker, self.hands = worker, hands
         gates = gates_for(config, hands.focuser, hands.thermometer, out)
         self.conductor = Conductor(journal, hands, gates, live, faults)
         self._run_id: str | None = None
@@ -190,7 +190,7 @@ class Stage:
         assert end is not None
         if end.state == "stopped" or not any(seen.measured for seen in end.ledger.observations):
             return Rehearsal(end, None, (), None)
-        facts = RunFacts(end.run_id, self._hands.clock.now(), simulated=True, source="the simulated rig")
+        facts = RunFacts(end.run_id, self.hands.clock.now(), simulated=True, source="the simulated rig")
         looks, moves = tuple(end.ledger.observations), tuple(end.ledger.moves)
         profile: Profile = self._worker.call(
             "conclude", str(self.out), looks, moves, facts, deadline_s=_CONCLUDE_WITHIN_S
@@ -201,7 +201,7 @@ class Stage:
         return Rehearsal(end, profile, tuple(comparisons), verdict)
 
     def _begun(self) -> str:
-        facts = train_facts(self.config, self._hands.focuser.position_steps())
+        facts = train_facts(self.config, self.hands.focuser.position_steps())
         routine = ROUTINES["characterise"]
         return self.conductor.begin(routine, facts, Characterise(), self.config.fingerprint())
 

@@ -1,0 +1,23 @@
+"""Carries a run on against a rig that already runs, in a process of its own that a test may kill."""
+
+import sys
+from pathlib import Path
+
+from calm_rig import calm_config
+
+from daemon.rehearse import rehearsing
+from drivers.simulated.client import connect_rig
+
+
+def main(rig_folder, out, run_id):
+    config = calm_config(Path(out))
+    rig = connect_rig(rig_folder)
+    try:
+        with rehearsing(config, 3, out=Path(out), surrogate=True, rig=rig) as stage:
+            stage.perform(run_id or None)
+    finally:
+        rig.close()
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:4])

@@ -111,10 +111,12 @@ def read_frame(
     return RawFrame(Path(path), pixels, facts, image.header, sampling)
 
 
-def read_header(path: str | Path) -> Header:
+def read_header(path: str | Path, *, largest_pixels: int = LARGEST_PIXELS) -> Header:
     """Read only the header of the image that `read_frame` would return; raises `FrameUnreadable`."""
     with _opened(Path(path)) as (stream, size):
-        return _find_image(stream, size, path).header
+        image = _find_image(stream, size, path)
+        _check_claims(image, path, largest_pixels)
+        return image.header
 
 
 def write_frame(

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from daemon.config import Config, config_from_dict
 from daemon.frame_folder import read_frames
@@ -93,6 +94,7 @@ def test_what_is_no_usable_frame_is_left_out_by_name(tmp_path: Path) -> None:
     frame(tmp_path, "z-filter.fits", FILTER="Z")
     frame(tmp_path, "no-filter.fits", FILTER=None)
     frame(tmp_path, "no-position.fits", FOCPOS=None)
+    fits.PrimaryHDU(np.zeros((3, 4, 5), np.uint16)).writeto(tmp_path / "cube.fits")
     (tmp_path / "text.fits").write_text("not a frame")
     (tmp_path / "empty.fits").write_bytes(b"")
     (tmp_path / "short.fits").write_bytes((tmp_path / "good.fits").read_bytes()[:3000])
@@ -103,6 +105,7 @@ def test_what_is_no_usable_frame_is_left_out_by_name(tmp_path: Path) -> None:
         "z-filter": "the config does not know the filter 'Z'; it knows L, R, G, B",
         "no-filter": "no filter is named; it knows L, R, G, B",
         "no-position": "no position: its header has no number under FOCPOS",
+        "cube": "is 3-D (5 x 4 x 3)",
         "text": "is not a FITS file",
         "empty": "is empty",
         "short": "is truncated",

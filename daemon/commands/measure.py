@@ -48,8 +48,12 @@ def _table(results: Sequence[FrameResult]) -> Table:
         return "-" if value is None or u is None else format_value(value, u, signed=True)
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for name in ("frame", "filter", "position (steps)", "spike error (px)", "defocus (um)", "remarks"):
-        table.add_column(name, justify="left" if name in ("frame", "filter", "remarks") else "right")
+    table.add_column("frame", overflow="fold")
+    table.add_column("filter", no_wrap=True)
+    for name in ("position (steps)", "spike error (px)", "defocus (um)"):
+        # Heads may wrap on a narrow terminal; a number and its uncertainty stay together.
+        table.add_column(name, justify="right", min_width=14 if "(px)" in name or "(um)" in name else None)
+    table.add_column("remarks", overflow="fold")
     for item in results:
         table.add_row(
             Path(item.path).name,

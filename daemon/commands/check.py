@@ -94,7 +94,7 @@ def _zones(config: Config) -> Table:
 
     from routines.optics import critical_focus_zone_um
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
     for name in ("filter", "band (nm)", "exposure (s)", "critical focus zone, total (um)", "(steps)"):
         table.add_column(name, justify="left" if name == "filter" else "right")
     step_um = config.optics.step_um

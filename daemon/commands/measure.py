@@ -47,7 +47,7 @@ def _table(results: Sequence[FrameResult]) -> Table:
     def with_u(value: float | None, u: float | None) -> str:
         return "-" if value is None or u is None else format_value(value, u, signed=True)
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
     table.add_column("frame", overflow="fold")
     table.add_column("filter", no_wrap=True)
     for name in ("position (steps)", "spike error (px)", "defocus (um)"):

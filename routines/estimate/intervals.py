@@ -23,6 +23,7 @@ BACKLASH_REACH = 4.2
 BACKLASH_NODES = 13
 TRANSITION_NODES = 6
 FAR_COST = 14.0
+LIGHTEST = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +77,16 @@ def _mixture_quantity(means: Array, spreads: Array, weights: Array, degrees: flo
     u = float(np.sqrt(weights @ (spreads**2 + (means - value) ** 2)))
     if u == 0.0:
         return Quantity(value, 0.0, value, value)
-    grid = value + u * np.linspace(-12.0, 12.0, 481)
-    spreads = np.maximum(spreads, 1e-3 * u)
-    cdf = weights @ _student_cdf((grid[None, :] - means[:, None]) / spreads[:, None], degrees)
-    low, high = np.interp([TAIL, 1.0 - TAIL], cdf, grid)
+    heavy = weights > LIGHTEST * np.max(weights)
+    means, spreads, weights = means[heavy], np.maximum(spreads[heavy], 1e-3 * u), weights[heavy]
+    weights = weights / np.sum(weights)
+    below, above = np.full(2, value - 40.0 * u), np.full(2, value + 40.0 * u)
+    for _ in range(20):
+        middle = 0.5 * (below + above)
+        share = _student_cdf((middle[:, None] - means) / spreads, degrees) @ weights
+        short = share < np.array([TAIL, 1.0 - TAIL])
+        below, above = np.where(short, middle, below), np.where(short, above, middle)
+    low, high = 0.5 * (below + above)
     return Quantity(value, u, float(low), float(high))
 
 

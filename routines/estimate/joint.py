@@ -175,11 +175,10 @@ def _assembled(found: _Found, nothing: JointFit, setup: FitSetup) -> JointFit:
     )
 
 
-def _unit(size: int, **places: float) -> Array:
-    """Return a gradient of the globals; keys are ``at3=1.0``."""
+def _unit(size: int, place: int) -> Array:
+    """Return the gradient that picks one of the globals."""
     gradient = np.zeros(size)
-    for name, value in places.items():
-        gradient[int(name[2:])] = value
+    gradient[place] = 1.0
     return gradient
 
 
@@ -217,12 +216,8 @@ def _offsets(found: _Found, setup: FitSetup) -> tuple[Values, tuple[str, ...], t
 
 def _slopes(found: _Found) -> Values:
     problem = found.settled.problem
-    return {
-        name: found.mixture.quantity(
-            _unit(problem.size, **{f"at{FIRST_SLOPE + min(k, problem.slopes - 1)}": 1.0})
-        )
-        for k, name in enumerate(found.prepared.filters)
-    }
+    own = [found.mixture.quantity(_unit(problem.size, FIRST_SLOPE + k)) for k in range(problem.slopes)]
+    return {name: own[min(k, problem.slopes - 1)] for k, name in enumerate(found.prepared.filters)}
 
 
 def _slope(found: _Found) -> Quantity:
@@ -249,7 +244,7 @@ def _temperature(found: _Found) -> tuple[Quantity | None, list[Flag]]:
         ]
     if not settled.free[ALPHA]:
         return None, [flag("temperature_constant", "temperature_coefficient_steps_per_c")]
-    alpha = found.mixture.quantity(_unit(settled.problem.size, at2=1.0))
+    alpha = found.mixture.quantity(_unit(settled.problem.size, ALPHA))
     if alpha.u is not None and alpha.u > 0.3 * settled.problem.alpha_prior:
         return None, [
             flag("temperature_constant", "temperature_coefficient_steps_per_c"),

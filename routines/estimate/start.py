@@ -16,6 +16,7 @@ from routines.estimate.passes import Layout
 from routines.estimate.play import Array, places
 
 SLOPE_FLOOR = 1e-12
+PROMISING = 10
 
 
 def robust_scale(residual: Array) -> float:
@@ -32,7 +33,7 @@ def linear_globals(problem: Problem, layout: Layout, state: State) -> tuple[Stat
     design = _design(problem, place)
     weight = 1.0 / state.variance
     value, slope = np.append(problem.value, 0.0), _rough_slope(problem)
-    for _ in range(4):
+    for _ in range(3):
         believed = np.append(weight, (slope * problem.alpha_prior) ** -2)
         solution = solve_weighted(design, value, believed)
         residual, slope = solution.residuals[:-1], max(abs(float(solution.coefficients[0])), SLOPE_FLOOR)
@@ -81,17 +82,30 @@ def candidate_plays(problem: Problem) -> Array:
 
 
 def starts_from(problem: Problem, layout: Layout, plays: Array, *, keep: int) -> list[State]:
-    """Return the best ``keep`` states found from the candidate plays, the best first."""
+    """Return the best ``keep`` states found from the candidate plays, the best first.
+
+    Every candidate gets one round; the better ones get the rest.
+    """
+    bare = [_bare_state(problem, layout, float(play), slack) for play in plays for slack in (0.0, TAKEN_UP)]
+    first = _alternate(problem, layout, bare, rounds=1)
+    last = _alternate(problem, layout, first[:PROMISING], rounds=2)
+    return last[:keep]
+
+
+def _alternate(problem: Problem, layout: Layout, states: list[State], *, rounds: int) -> list[State]:
+    """Alternate between the straight-line solve and the stories of the slacks; the best come first."""
     found: list[tuple[float, State]] = []
-    for play in plays:
-        for slack in (0.0, TAKEN_UP):
-            state = _bare_state(problem, layout, float(play), slack)
-            try:
-                found.append(_alternate(problem, layout, state))
-            except Underdetermined:
-                continue
+    for start in states:
+        try:
+            state, cost = linear_globals(problem, layout, start)
+            for _ in range(rounds):
+                state = choose_slacks(problem, layout, state, redescend=False)
+                state, cost = linear_globals(problem, layout, state)
+        except Underdetermined:
+            continue
+        found.append((cost, state))
     found.sort(key=lambda item: item[0])
-    return [state for _, state in found[:keep]]
+    return [state for _, state in found]
 
 
 def _bare_state(problem: Problem, layout: Layout, play: float, slack: float) -> State:
@@ -100,12 +114,3 @@ def _bare_state(problem: Problem, layout: Layout, play: float, slack: float) -> 
     scatter = max(robust_scale(problem.value - np.median(problem.value)), 1e-9)
     slacks = np.where(layout.known, 0.0, np.maximum(slack, layout.lowest))
     return State(theta, slacks, np.zeros(layout.groups, dtype=bool), problem.u**2 + scatter**2)
-
-
-def _alternate(problem: Problem, layout: Layout, state: State) -> tuple[float, State]:
-    """Alternate between the straight-line solve and the stories of the slacks."""
-    state, cost = linear_globals(problem, layout, state)
-    for _ in range(3):
-        state = choose_slacks(problem, layout, state, redescend=False)
-        state, cost = linear_globals(problem, layout, state)
-    return cost, state

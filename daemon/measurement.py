@@ -21,7 +21,7 @@ from routines.measure.meter import Learnt, MaskHint, MaskMeter
 from routines.measure.reading import MaskReading
 from routines.observations import Method
 
-_LEARN_AT_COUNTS = (1, 3, 6, 12, 24)
+_LEARN_AT_COUNTS = (1, 5, 16, 40)
 _POOL = 12
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,21 @@ class Cutout:
     def size_px(self) -> int:
         """Return the side of the square."""
         return int(self.pixels.shape[0])
+
+
+def cropped(cutout: Cutout, size_px: int) -> Cutout:
+    """Return the middle of a cut-out, of an even side no larger than its own."""
+    edge = (cutout.size_px - min(size_px, cutout.size_px)) // 2
+    if edge == 0:
+        return cutout
+    inner = slice(edge, cutout.size_px - edge)
+    return replace(
+        cutout,
+        pixels=cutout.pixels[inner, inner],
+        usable=cutout.usable[inner, inner],
+        origin_x_px=cutout.origin_x_px + edge,
+        origin_y_px=cutout.origin_y_px + edge,
+    )
 
 
 def cut(

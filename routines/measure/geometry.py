@@ -28,6 +28,12 @@ from routines.optics import Band, Mask, Optics
 
 Matrix = NDArray[np.float64]
 
+# Each pixel of a star is believed to this share of its light while the geometry is still off: with the
+# mismatch itself as weight, a poor start would let the faint outskirts decide.
+_TOLERATED_MISMATCH = 0.1
+_GOOD_MISMATCH = 0.04
+_INDEPENDENT_SPOTS = 40.0
+
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
@@ -41,13 +47,16 @@ class Geometry:
 
 @dataclass(frozen=True, slots=True)
 class Looseness:
-    """How far each part of the geometry may differ from its start: standard deviations of a belief."""
+    """How far each part of the geometry may differ from its start: standard deviations of a belief.
+
+    The clear diameter scales defocus itself: the frames move it only as far as they fit, see ``_tempered``.
+    """
 
     orientation_deg: float = 3.0
     slit_period_fraction: float = 0.01
     arm_angle_deg: float = 0.7
     slit_duty: float = 0.06
-    aperture_fraction: float = 0.001
+    aperture_fraction: float = 0.015
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +109,9 @@ def refine_geometry(
         for cutout, fit, star in zip(cutouts, current, stars, strict=True):
             band = bands[cutout.filter]
             frame_information, frame_pull = _frame_information(geometry, cutout, fit, star, band)
-            information = information + frame_information
-            pull = pull + frame_pull
+            share = _tempered(fit)
+            information = information + share * frame_information
+            pull = pull + share * frame_pull
         step = np.clip(balanced_inverse(information) @ pull, -4 * _PROBE, 4 * _PROBE)
         geometry = _changed(geometry, step)
         travelled += step
@@ -116,6 +126,17 @@ def refine_geometry(
         if bool((np.abs(step) < 0.1 * _PROBE).all()):
             break
     return Refined(geometry, tuple(current), total_cost(current))
+
+
+def _tempered(fit: StarFit) -> float:
+    """Return what share of a frame's formal information counts.
+
+    Where the model misses by more than noise, neighbouring pixels miss alike and frames alike: a pattern of
+    thousands of pixels then says no more than its handful of spots, each to its mismatch.
+    """
+    if fit.mismatch < _GOOD_MISMATCH:
+        return 1.0
+    return _INDEPENDENT_SPOTS / max(float((fit.used).sum()), _INDEPENDENT_SPOTS)
 
 
 def total_cost(fits: Sequence[StarFit]) -> float:
@@ -175,7 +196,9 @@ def _frame_information(
     ).astype(np.float64)
     signal = np.maximum(image[used] * fit.state.flux_electrons, 0.0).astype(np.float64)
     expected = signal + np.tensordot(np.array(fit.background), background_terms(cutout.size_px), 1)[used]
-    variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + (fit.mismatch * signal) ** 2
+    variance = (
+        np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + (_TOLERATED_MISMATCH * signal) ** 2
+    )
     residual = cutout.pixels[used] - expected
     own_inverse = balanced_inverse((own / variance[:, None]).T @ own)
     cross = (own / variance[:, None]).T @ shared

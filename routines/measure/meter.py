@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from routines.measure.capture import Hint, capture, signal_in_arms
-from routines.measure.cutout import Cutout
+from routines.measure.cutout import Cutout, cropped
 from routines.measure.fit import StarFit
 from routines.measure.geometry import (
     Geometry,
@@ -54,8 +54,7 @@ _ENOUGH_CONTRAST = 30.0
 _FAINT_ELECTRONS = 2e4
 _WORST_U_ZONES = 1.0
 _POOR_MISMATCH = 0.12
-_LEARNING_FRAMES = 5
-_FRAMES_FOR_DIAMETER = 4
+_LEARNING_FRAMES = 4
 _TRIALS_PER_ZONE = 2.0
 _DECIDING_COST = 12.0
 _SHORT_EXPOSURE_S = 2.0
@@ -113,18 +112,32 @@ class MaskMeter:
         if not clear:
             return
         start = self._start_geometry(clear)
-        tilts = (start.mask.tilt,) if self.learnt and self.learnt.tilt_decided else (1, -1)
-        tried = []
-        for tilt in tilts:
-            first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
-            tried.append(self._refined(first, clear, rounds=2))
-        tried.sort(key=lambda one: one.cost)
-        decided = len(tilts) == 1 or tried[1].cost - tried[0].cost > _DECIDING_COST
-        best = self._refined(tried[0], clear, rounds=2)
-        mirrored = replace(best, geometry=with_mirrored_duty(best.geometry))
-        best = min(best, self._refined(mirrored, clear, rounds=3), key=lambda one: one.cost)
+        clear = [cropped(cutout, self._learning_px(start)) for cutout in clear]
+        if self.learnt is not None and self.learnt.tilt_decided:
+            best, decided = self._refined(self._captured(start, clear), clear, rounds=2), True
+        else:
+            best, decided = self._with_tilt(start, clear)
         other = with_other_profile(best, clear, self.bands, self._window(clear), self._reach_um(clear))
         self._adopt(min(best, other, key=lambda one: one.cost).geometry, decided, len(clear))
+
+    def _learning_px(self, start: Geometry) -> int:
+        """Return the side that holds the first orders, which teach the geometry at a fraction of the cost."""
+        longest_um = max(band.centre_nm + band.width_nm / 2 for band in self.bands.values()) * 1e-3
+        order_px = grating_order_um(1.0, longest_um, self.optics, start.mask) / self.optics.pixel_um
+        return 2 * math.ceil(1.2 * order_px + 12.0)
+
+    def _with_tilt(self, start: Geometry, clear: Sequence[Cutout]) -> tuple[Refined, bool]:
+        """Return the geometry refined with the likelier tilt, and whether it is much likelier."""
+        tried = []
+        for tilt in (1, -1):
+            first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
+            tried.append(self._refined(first, clear, rounds=1))
+        tried.sort(key=lambda one: one.cost)
+        mirrored = self._refined(
+            replace(tried[0], geometry=with_mirrored_duty(tried[0].geometry)), clear, rounds=1
+        )
+        best = self._refined(min(tried[0], mirrored, key=lambda one: one.cost), clear, rounds=2)
+        return best, tried[1].cost - tried[0].cost > _DECIDING_COST
 
     def restore(self, learnt: Learnt) -> None:
         """Take up what an earlier part of the same set has learnt."""
@@ -224,7 +237,7 @@ class MaskMeter:
         """Refine a geometry on the clear frames."""
         window, reach = self._window(clear), self._reach_um(clear)
         return refine_geometry(
-            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(clear), rounds
+            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(), rounds
         )
 
     def _window(self, clear: Sequence[Cutout]) -> Window:
@@ -236,19 +249,15 @@ class MaskMeter:
     def _spacing_um(self, filter_name: str) -> float:
         return self._zone_um(filter_name) / _TRIALS_PER_ZONE
 
-    def _looseness(self, clear: Sequence[Cutout]) -> Looseness:
-        """Return how far the frames may move the geometry: little where the config gave it.
-
-        The clear diameter scales defocus itself, so it is left free only where several frames agree on it.
-        """
-        given, free = Looseness(), Looseness(0.0, 0.1, 3.0, 0.15, 0.015)
+    def _looseness(self) -> Looseness:
+        """Return how far the frames may move the geometry: little where the config gave it."""
+        given, free = Looseness(), Looseness(slit_period_fraction=0.1, arm_angle_deg=3.0, slit_duty=0.15)
         hint = self.hint
         return replace(
             given,
             slit_period_fraction=(free if hint.slit_period_mm is None else given).slit_period_fraction,
             arm_angle_deg=(free if hint.arm_angle_deg is None else given).arm_angle_deg,
             slit_duty=(free if hint.slit_duty is None else given).slit_duty,
-            aperture_fraction=(free if len(clear) >= _FRAMES_FOR_DIAMETER else given).aperture_fraction,
         )
 
     def _adopt(self, geometry: Geometry, tilt_decided: bool, frames: int) -> None:

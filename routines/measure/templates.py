@@ -33,7 +33,7 @@ _INTERPOLATION_POINTS = 8
 _RUNGS_PER_ZONE = 2.0
 _LOCAL_POINTS = 4
 _LOCAL_RUNGS_PER_ZONE = 4.0
-_COARSE_WAVELENGTHS = 10
+_SPIKE_SPACING_PX = 1.4
 _SPARE_FREQUENCY = 0.6
 _HIGHEST_ORDER = 25
 
@@ -166,8 +166,7 @@ def transfer_functions(
     optics: Optics, mask: Mask, band: Band, window: Window, defoci_um: Array, *, coarse: bool = False
 ) -> Complex:
     """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1)."""
-    count = wavelength_count(optics, mask, band, window)
-    wavelengths_um, weights = band.quadrature(min(count, _COARSE_WAVELENGTHS) if coarse else count)
+    wavelengths_um, weights = band.quadrature(wavelength_count(optics, mask, band, window, coarse=coarse))
     finest = [STORED_OVERSAMPLING if coarse else _oversampling(optics, w) for w in wavelengths_um]
     total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
     for oversampling in sorted(set(finest)):
@@ -181,16 +180,16 @@ def transfer_functions(
     return total
 
 
-def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window) -> int:
+def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window, *, coarse: bool = False) -> int:
     """Return how many wavelengths make the spikes smooth: a spacing of 1.4 px where orders still count.
 
-    Orders beyond the third hold a few per cent of the light and are wider than their spacing.
+    That is the third order, or the first where a coarse model will do; orders beyond the third hold a few
+    per cent of the light and are wider than their spacing.
     """
-    farthest_um = min(
-        grating_order_um(3.0, band.centre_nm * 1e-3, optics, mask), window.cutout_px * optics.pixel_um / 2
-    )
+    farthest_um = grating_order_um(1.0 if coarse else 3.0, band.centre_nm * 1e-3, optics, mask)
+    farthest_um = min(farthest_um, window.cutout_px * optics.pixel_um / 2)
     spread_px = farthest_um * band.width_nm / band.centre_nm / optics.pixel_um
-    return max(2, math.ceil(spread_px / 1.4))
+    return max(2, math.ceil(spread_px / _SPIKE_SPACING_PX))
 
 
 def _oversampling(optics: Optics, wavelength_um: float) -> int:

@@ -88,7 +88,9 @@ class Terminal:
         self.link.unlink(missing_ok=True)
 
     def read(self) -> bytes:
-        """Return what has come in, nothing when there is none."""
+        """Return what has come in, nothing when there is none or the cable is out."""
+        if self.near < 0:
+            return b""
         try:
             return os.read(self.near, 4096)
         except (BlockingIOError, OSError) as error:
@@ -97,7 +99,9 @@ class Terminal:
             raise
 
     def write(self, data: bytes) -> bytes:
-        """Write what the line takes; return the rest."""
+        """Write what the line takes; return the rest. What is written to a pulled cable is lost."""
+        if self.near < 0:
+            return b""
         try:
             return data[os.write(self.near, data) :]
         except BlockingIOError:

@@ -17,8 +17,9 @@ from daemon.worker import Worker
 from drivers.roles import StopSignal
 from routines.observations import Method
 
-# A frame takes well under a second on a desktop and some seconds on a single-board computer.
-MEASURE_WITHIN_S = 60.0
+# A frame takes well under a second on a desktop; learning the mask from the first ones takes far longer, and
+# a single-board computer several times as long again.
+MEASURE_WITHIN_S = 300.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,12 @@ class RigMismatch(Exception):
     """The config does not describe the simulated rig that it names."""
 
 
+def rig_name_of(config: Config) -> str:
+    """Return the simulated rig's name, or the path of its file."""
+    name = config.simulated.rig if config.simulated is not None else "built-in"
+    return str(config.resolve(name)) if name.endswith(".toml") else name
+
+
 def protocol_of(config: Config) -> str:
     """Return which of the rig's two protocols the config's description speaks."""
     return "frames" if (config.focuser.description or "").endswith("_frames") else "words"

@@ -6,36 +6,31 @@ night. This is the only module of the service that may look at the rig's truth.
 
 from __future__ import annotations
 
-import contextlib
-import tempfile
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import fmean
 from typing import TYPE_CHECKING
 
 from daemon.agreement import Agreement, Comparison, judge_agreement
-from daemon.assembly import final_side, gates_for, train_facts
-from daemon.conductor import Conductor, RunEnd
+from daemon.assembly import final_side
+from daemon.conductor import RunEnd
 from daemon.config import Config, ConfigErrors, load_config, parse_config
-from daemon.desk import Desk
-from daemon.faults import Faults
-from daemon.journal import Journal, JournalError
-from daemon.live import Live
+from daemon.journal import JournalError
 from daemon.outcome import DONE, HARDWARE, NOT_GOOD_ENOUGH, STOPPED, USAGE, exit_code
-from daemon.outputs import RunFacts
-from daemon.performer import Hands
-from daemon.rehearsal_rig import RigMismatch, hands_on, protocol_of
-from daemon.worker import Worker, WorkerError
+from daemon.rehearsal_rig import RigMismatch, rig_name_of
+from daemon.rehearsal_stage import Stage, rehearsing
+from daemon.worker import WorkerError
 from drivers.errors import DeviceError
-from drivers.simulated.client import RigError, RunningRig, start_rig
+from drivers.simulated.client import RigError
 from routines.convention import quantity_to_counts
 from routines.observations import INWARD, OUTWARD
-from routines.scripts.catalogue import ROUTINES
-from routines.scripts.characterise import Characterise
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
+    from daemon.rehearsal_view import View
     from drivers.simulated.truth import TrueNumbers
     from routines.observations import Observation
     from routines.profile import Measured, Profile
@@ -43,7 +38,6 @@ if TYPE_CHECKING:
 
 DEFAULT_SEED = 1
 DEFAULT_FOLDER = Path("rehearsal")
-_CONCLUDE_WITHIN_S = 180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +46,8 @@ class Rehearsal:
 
     end: RunEnd
     profile: Profile | None
-    comparisons: tuple[Comparison, ...]
-    agreement: Agreement | None
+    comparisons: tuple[Comparison, ...] = ()
+    agreement: Agreement | None = None
 
 
 def run_rehearsal(config: Path | None, seed: int | None, speed: float, out: Path | None) -> int:
@@ -65,13 +59,13 @@ def run_rehearsal(config: Path | None, seed: int | None, speed: float, out: Path
         settings = load_config(config) if config is not None else default_config()
         return _shown(settings, seed, speed, out or DEFAULT_FOLDER, console)
     except (ConfigErrors, RigMismatch) as error:
-        console.print(str(error), style="red", markup=False, highlight=False)
+        _say(console, str(error), style="red")
         return USAGE
     except (DeviceError, RigError, WorkerError, JournalError, OSError) as error:
-        console.print(f"{type(error).__name__}: {error}", style="red", markup=False, highlight=False)
+        _say(console, f"{type(error).__name__}: {error}", style="red")
         return HARDWARE
     except KeyboardInterrupt:
-        console.print("Stopped before anything moved.", style="yellow")
+        _say(console, "Stopped before anything moved.", style="yellow")
         return STOPPED
 
 
@@ -90,46 +84,47 @@ def seed_of(config: Config, seed: int | None) -> int:
     return config.simulated.seed if config.simulated is not None else DEFAULT_SEED
 
 
-def rig_name_of(config: Config) -> str:
-    """Return the simulated rig's name, or the path of its file."""
-    name = config.simulated.rig if config.simulated is not None else "built-in"
-    return str(config.resolve(name)) if name.endswith(".toml") else name
+def held_against_truth(stage: Stage) -> Rehearsal:
+    """Conclude a performed rehearsal: outputs written, and each number beside the truth.
+
+    Raises what the run raised.
+    """
+    end = stage.end
+    profile = stage.concluded()
+    if profile is None:
+        return Rehearsal(end, None)
+    comparisons, covariances = compared(stage.config, stage.seed, profile, end.ledger.observations)
+    required = tuple(item.name for item in comparisons if item.name.startswith(("backlash", "offset")))
+    verdict = judge_agreement(comparisons, required=required, covariances=covariances)
+    return Rehearsal(end, profile, tuple(comparisons), verdict)
 
 
-def _shown(config: Config, seed: int | None, speed: float, out: Path, console: object) -> int:
-    from rich.console import Console
-
+def _shown(config: Config, seed: int | None, speed: float, out: Path, console: Console) -> int:
     from daemon.rehearsal_view import View
 
-    assert isinstance(console, Console)
-    night, view, live = seed_of(config, seed), View(console), Live()
+    night, view = seed_of(config, seed), View(console)
     view.begin(rig_name_of(config), night)
-    with rehearsing(config, night, speed=speed, out=out, live=live) as stage:
+    with rehearsing(config, night, speed=speed, out=out) as stage:
         _carried_out(stage, view)
-        result = stage.concluded()
+        result = held_against_truth(stage)
     if result.end.state != "done":
-        console.print(
-            f"The run {result.end.state}: {result.end.result.get('message', '')}",
-            style="yellow",
-            markup=False,
-            highlight=False,
-        )
+        _say(console, f"The run {result.end.state}: {result.end.result.get('message', '')}", style="yellow")
     if result.agreement is None:
         return exit_code(result.end) or NOT_GOOD_ENOUGH
     view.tell_table(result.comparisons)
     view.tell_verdict(result.agreement, len(result.end.ledger.observations))
-    console.print(f"Profile, observations and report: {out}", highlight=False, markup=False)
-    console.print("On a real night, take the mask off now.", style="yellow")
+    _say(console, f"Profile, observations and report: {out}")
     if result.end.state != "done":
         return exit_code(result.end)
     return DONE if result.agreement.holds else NOT_GOOD_ENOUGH
 
 
-def _carried_out(stage: Stage, view: object) -> None:
-    """Run the conductor on a thread of its own while this one shows progress and hears Ctrl-C."""
-    from daemon.rehearsal_view import View
+def _say(console: Console, words: str, style: str | None = None) -> None:
+    console.print(words, style=style, markup=False, highlight=False)
 
-    assert isinstance(view, View)
+
+def _carried_out(stage: Stage, view: View) -> None:
+    """Run the conductor on a thread of its own while this one shows progress and hears Ctrl-C."""
     finished = threading.Event()
 
     def perform() -> None:
@@ -143,106 +138,9 @@ def _carried_out(stage: Stage, view: object) -> None:
     try:
         view.follow(stage.live, finished, stage.conductor.stop)
     finally:
-        stage.conductor.stop()
+        if not finished.is_set():
+            stage.conductor.stop()
         thread.join()
-
-
-class Stage:
-    """A rehearsal set up and ready: perform it, then conclude."""
-
-    def __init__(
-        self,
-        config: Config,
-        seed: int,
-        out: Path,
-        worker: Worker,
-        journal: Journal,
-        hands: Hands,
-        live: Live,
-        faults: Faults | None,
-    ) -> None:
-        self.config, self.seed, self.out, self.live = config, seed, out, live
-        self._worker, self.hands = worker, hands
-        gates = gates_for(config, hands.focuser, hands.thermometer, out)
-        self.conductor = Conductor(journal, hands, gates, live, faults)
-        self._run_id: str | None = None
-        self._end: RunEnd | None = None
-        self._failure: BaseException | None = None
-
-    def perform(self, run_id: str | None = None) -> None:
-        """Carry the run out, or on; what goes wrong is raised by `concluded`."""
-        try:
-            self._run_id = run_id or self._begun()
-            self._end = self.conductor.carry_on(self._run_id)
-        except BaseException as error:
-            self._failure = error
-
-    @property
-    def run_id(self) -> str | None:
-        """Return the run's id once it has begun."""
-        return self._run_id
-
-    def concluded(self) -> Rehearsal:
-        """Write profile, observations and report, and hold the numbers against the truth."""
-        if self._failure is not None:
-            raise self._failure
-        end = self._end
-        assert end is not None
-        if end.state == "stopped" or not any(seen.measured for seen in end.ledger.observations):
-            return Rehearsal(end, None, (), None)
-        facts = RunFacts(end.run_id, self.hands.clock.now(), simulated=True, source="the simulated rig")
-        looks, moves = tuple(end.ledger.observations), tuple(end.ledger.moves)
-        profile: Profile = self._worker.call(
-            "conclude", str(self.out), looks, moves, facts, deadline_s=_CONCLUDE_WITHIN_S
-        )
-        comparisons, covariances = compared(self.config, self.seed, profile, looks)
-        required = tuple(item.name for item in comparisons if item.name.startswith(("backlash", "offset")))
-        verdict = judge_agreement(comparisons, required=required, covariances=covariances)
-        return Rehearsal(end, profile, tuple(comparisons), verdict)
-
-    def _begun(self) -> str:
-        facts = train_facts(self.config, self.hands.focuser.position_steps())
-        routine = ROUTINES["characterise"]
-        return self.conductor.begin(routine, facts, Characterise(), self.config.fingerprint())
-
-
-@contextlib.contextmanager
-def rehearsing(
-    config: Config,
-    seed: int,
-    *,
-    speed: float = 0.0,
-    out: Path,
-    live: Live | None = None,
-    surrogate: bool = False,
-    faults: Faults | None = None,
-    rig: RunningRig | None = None,
-) -> Iterator[Stage]:
-    """Set a rehearsal up: rig, drivers, worker, journal; everything is let go of afterwards.
-
-    ``surrogate`` has the rig draw spike errors instead of frames. A ``rig`` that already runs is used as it
-    is, and left running.
-    """
-    out.mkdir(parents=True, exist_ok=True)
-    with contextlib.ExitStack() as stack:
-        worker = Worker(Desk, (config, not surrogate))
-        stack.callback(worker.close)
-        worker.warm_up()
-        if rig is None:
-            folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="drawtube-rig-"))
-            started = start_rig(
-                folder,
-                rig=rig_name_of(config),
-                seed=seed,
-                speed=speed,
-                protocol=protocol_of(config),
-                frames=out / "frames",
-            )
-            rig = stack.enter_context(started)
-        journal = Journal.open(out / "journal.sqlite3")
-        stack.callback(journal.close)
-        hands = stack.enter_context(hands_on(rig, config, worker, surrogate=surrogate))
-        yield Stage(config, seed, out, worker, journal, hands, live or Live(), faults)
 
 
 def compared(
@@ -346,4 +244,4 @@ def _covariances(profile: Profile) -> dict[tuple[str, str], float]:
     }
 
 
-__all__ = ["Rehearsal", "compared", "default_config", "rehearsing", "run_rehearsal"]
+__all__ = ["Rehearsal", "compared", "default_config", "held_against_truth", "rehearsing", "run_rehearsal"]

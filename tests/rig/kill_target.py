@@ -5,7 +5,7 @@ from pathlib import Path
 
 from calm_rig import calm_config
 
-from daemon.rehearse import rehearsing
+from daemon.rehearsal_stage import StageOptions, rehearsing
 from drivers.simulated.client import connect_rig
 
 
@@ -13,7 +13,7 @@ def main(rig_folder, out, run_id):
     config = calm_config(Path(out))
     rig = connect_rig(rig_folder)
     try:
-        with rehearsing(config, 3, out=Path(out), surrogate=True, rig=rig) as stage:
+        with rehearsing(config, 3, out=Path(out), rig=rig, options=StageOptions(surrogate=True)) as stage:
             stage.perform(run_id or None)
     finally:
         rig.close()

@@ -13,11 +13,13 @@ import pytest
 from calm_rig import calm_config
 
 from daemon.journal import Journal
-from daemon.rehearse import default_config, rehearsing
+from daemon.rehearsal_stage import StageOptions, rehearsing
+from daemon.rehearse import default_config, held_against_truth
 from drivers.simulated.client import start_rig
 from drivers.simulated.truth import true_numbers
 
 SEED = 3
+SURROGATE = StageOptions(surrogate=True)
 
 
 def comparable(observations):
@@ -33,9 +35,9 @@ def whole(tmp_path_factory):
     """Return an undisturbed run's end and result on the calm rig."""
     folder = tmp_path_factory.mktemp("whole")
     config = calm_config(folder)
-    with rehearsing(config, SEED, out=folder / "out", surrogate=True) as stage:
+    with rehearsing(config, SEED, out=folder / "out", options=SURROGATE) as stage:
         stage.perform()
-        return stage.concluded(), folder / "out"
+        return held_against_truth(stage), folder / "out"
 
 
 def test_the_whole_job_leaves_profile_table_and_report(whole):
@@ -70,9 +72,9 @@ def test_a_run_on_falling_counts_over_the_framed_protocol_finds_the_same_backlas
             ),
         }
     )
-    with rehearsing(config, SEED, out=tmp_path / "out", surrogate=True) as stage:
+    with rehearsing(config, SEED, out=tmp_path / "out", options=SURROGATE) as stage:
         stage.perform()
-        mirrored = stage.concluded()
+        mirrored = held_against_truth(stage)
     assert mirrored.end.state == "done"
     backlash, straight = mirrored.profile.backlash_steps, result.profile.backlash_steps
     assert backlash.value == pytest.approx(straight.value, abs=4.0 * (backlash.u + straight.u))
@@ -87,9 +89,9 @@ def test_killed_again_and_again_nothing_is_lost_and_nothing_taken_twice(whole, t
         for pause_s in (0.4, 0.7, 1.1):
             run_id = killed_after(pause_s, rig.folder, tmp_path / "out", run_id)
             counts.append(looks_in(tmp_path / "out", run_id))
-        with rehearsing(config, SEED, out=tmp_path / "out", surrogate=True, rig=rig) as stage:
+        with rehearsing(config, SEED, out=tmp_path / "out", options=SURROGATE, rig=rig) as stage:
             stage.perform(run_id)
-            result = stage.concluded()
+            result = held_against_truth(stage)
     assert counts == sorted(counts)
     assert counts[-1] > 0
     assert result.end.state == "done"
@@ -144,7 +146,7 @@ def looks_in(out, run_id):
 
 def test_a_stop_ends_the_run_with_the_motor_at_rest(tmp_path):
     config = calm_config(tmp_path)
-    with rehearsing(config, SEED, out=tmp_path / "out", surrogate=True) as stage:
+    with rehearsing(config, SEED, out=tmp_path / "out", options=SURROGATE) as stage:
         thread = threading.Thread(target=stage.perform)
         thread.start()
         while stage.live.snapshot().observations < 5:
@@ -152,7 +154,7 @@ def test_a_stop_ends_the_run_with_the_motor_at_rest(tmp_path):
         stage.conductor.stop()
         thread.join(30.0)
         assert not thread.is_alive()
-        result = stage.concluded()
+        result = held_against_truth(stage)
         position = stage.hands.focuser.position_steps()
         stage.hands.clock.sleep(5.0)
         assert stage.hands.focuser.position_steps() == position
@@ -164,7 +166,7 @@ def test_a_pulled_cable_ends_the_run_with_its_reason(tmp_path):
     config = calm_config(tmp_path)
     with (
         rig_for(config, tmp_path / "rig") as rig,
-        rehearsing(config, SEED, out=tmp_path / "out", surrogate=True, rig=rig) as stage,
+        rehearsing(config, SEED, out=tmp_path / "out", options=SURROGATE, rig=rig) as stage,
     ):
         thread = threading.Thread(target=stage.perform)
         thread.start()
@@ -173,7 +175,7 @@ def test_a_pulled_cable_ends_the_run_with_its_reason(tmp_path):
         rig.fault("unplug", device="focuser")
         thread.join(60.0)
         assert not thread.is_alive()
-        result = stage.concluded()
+        result = held_against_truth(stage)
     assert result.end.state in ("failed", "partial")
     assert result.end.result["code"] == "link_lost"
     assert len(result.end.ledger.observations) >= 5

@@ -56,6 +56,15 @@ def expected_slope_px_per_step(config: Config) -> float | None:
     return abs(_px_per_um(config) * config.optics.step_um)
 
 
+def _shift_um_per_c(config: Config) -> float:
+    """Return how far (um) focus may plausibly move for a degree: three times what a tube of aluminium does.
+
+    Aluminium expands by 23.6e-6 of its length for a degree (a handbook value, from memory); lenses, mirrors
+    and mounts add their own, either way.
+    """
+    return 3.0 * 23.6e-6 * config.optics.focal_length_mm * 1e3
+
+
 def reach_px(config: Config) -> float:
     """Return the spike error up to which looks are wanted."""
     from routines.optics import critical_focus_zone_um
@@ -93,6 +102,7 @@ def fit_setup(config: Config) -> FitSetup:
         reference_filter=config.reference_filter,
         expected_slope_px_per_step=expected_slope_px_per_step(config),
         longest_play_steps=play_bound_steps(config),
+        alpha_prior_px_per_c=abs(_px_per_um(config)) * _shift_um_per_c(config),
     )
 
 

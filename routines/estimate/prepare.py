@@ -52,7 +52,6 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     position = np.array([row.position_steps for row in rows], dtype=float)
     value = np.array([row.value_px for row in rows], dtype=float)
     warmth, bends, reference, temperatures = _warmth(rows, setup)
-    span = float(np.ptp(position))
     problem = Problem(
         position=position,
         value=value,
@@ -62,7 +61,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         bends=bends,
         filters=len(filters),
         slopes=1,
-        alpha_prior=setup.alpha_prior_steps_per_c or max(0.1 * span, 1e-6),
+        alpha_prior=_alpha_prior(setup, position, value),
         outlier_share=setup.outlier_share,
         outlier_width=_outlier_width(value),
     )
@@ -104,6 +103,17 @@ def _times(rows: Sequence[Observation]) -> Array:
     if len(known) < len(times) or np.any(np.diff(known) < 0.0):
         return np.arange(len(rows), dtype=float)
     return known
+
+
+def _alpha_prior(setup: FitSetup, position: Array, value: Array) -> float:
+    """Return the standard deviation (steps per deg C) of what is believed about alpha beforehand."""
+    if setup.alpha_prior_steps_per_c:
+        return setup.alpha_prior_steps_per_c
+    span = max(float(np.ptp(position)), 1e-6)
+    if setup.alpha_prior_px_per_c:
+        low, high = np.percentile(value, [5.0, 95.0])
+        return setup.alpha_prior_px_per_c * span / max(float(high - low), 1e-9)
+    return 0.1 * span
 
 
 def _outlier_width(value: Array) -> float:

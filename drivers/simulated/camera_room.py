@@ -1,4 +1,4 @@
-"""Turns a shot into what a camera gives: 16-bit pixels with a header, or, on the surrogate, a number.
+"""Turns a shot into what a camera gives: 16-bit pixels with a header.
 
 All noise of a shot comes from the rig's seed and the shot's number, so that the same exposure taken again
 after a crash is the same frame.
@@ -15,12 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.detector import background
-from drivers.simulated.mask_shift import mask_crossing_um
 from drivers.simulated.parameters import Glass, Rig
 from drivers.simulated.sky import Light, Sky, Star
 from drivers.simulated.turbulence import Air
 from drivers.simulated.world import Shot, defocus_um
-from routines.optics import spike_error_px_per_um
 
 Pixels = NDArray[np.uint16]
 _BRIGHT_NEIGHBOURS = 6
@@ -126,54 +124,3 @@ class CameraRoom:
         # Cloud dims the stars and, under town lights, brightens the sky about as much.
         brighter = 1.0 + 2.0 * (1.0 - shot.transparency)
         return background(self.rig.detector.shape, electrons * brighter, field.sky_gradient, angle)
-
-
-@dataclass(frozen=True, slots=True)
-class SurrogateResponse:
-    """How the measurement answers, calibrated on rendered frames; lengths in pixels, defocus in um.
-
-    Photons: ``photon_px`` / sqrt(electrons in the pattern), growing with defocus on the scale
-    ``growth_um``. Air: ``air_px`` at one second, falling as exposure^-1/2. Beyond ``certain_um`` the value is
-    rough; ``outliers`` is the share of looks that are wrong by ``outlier_px``.
-    """
-
-    photon_px: float = 2.2
-    growth_um: float = 180.0
-    air_px: float = 0.05
-    certain_um: float = 400.0
-    outliers: float = 0.01
-    outlier_px: float = 1.5
-    least_electrons: float = 2_000.0
-
-
-def surrogate_look(
-    rig: Rig, shot: Shot, rng: np.random.Generator, response: SurrogateResponse = SurrogateResponse()
-) -> dict[str, Any]:
-    """Return a spike error drawn from the response, as the measurement would give it, without any pixels."""
-    if shot.filter_name is None or not shot.mask_on:
-        return _nothing("no_star" if shot.filter_name is None else "no_mask_pattern")
-    glass = rig.glass(shot.filter_name)
-    collected = rig.stars.star_rate * glass.band.width_nm * glass.throughput * shot.exposure_s
-    electrons = collected * shot.transparency * rig.telescope.mask.slit_duty
-    if electrons < response.least_electrons:
-        return _nothing("no_star" if electrons < 200.0 else "too_faint")
-    off_um = float(np.mean(defocus_um(rig, shot)))
-    off_um -= mask_crossing_um(rig.telescope, glass.band.centre_nm * 1e-3)
-    growth = math.hypot(1.0, off_um / response.growth_um)
-    photon = response.photon_px / math.sqrt(electrons) * growth
-    air = response.air_px * (70.0 / shot.fried_mm) ** (5.0 / 6.0) / math.sqrt(max(shot.exposure_s, 0.1))
-    flags = []
-    rough = max(0.0, abs(off_um) / response.certain_um - 1.0)
-    if rough > 0.0:
-        flags.append("far_from_focus")
-    spread = math.hypot(math.hypot(photon, air), 0.3 * rough)
-    value = spike_error_px_per_um(rig.telescope.optics, rig.telescope.mask) * off_um
-    value += spread * float(rng.standard_normal())
-    if rng.random() < response.outliers:
-        value += response.outlier_px * float(rng.standard_normal())
-    told = math.hypot(math.hypot(photon, 0.8 * air), 0.3 * rough)
-    return {"value_px": value, "u_px": told, "flags": flags, "signal_electrons": electrons}
-
-
-def _nothing(code: str) -> dict[str, Any]:
-    return {"value_px": None, "u_px": None, "flags": [code], "signal_electrons": None}

@@ -23,12 +23,13 @@ import numpy as np
 
 from drivers.frames import write_frame
 from drivers.safe_write import write_safely
-from drivers.simulated.camera_room import CameraRoom, surrogate_look
+from drivers.simulated.camera_room import CameraRoom
 from drivers.simulated.clockwork import TICK_S, Clockwork, Waiter
 from drivers.simulated.faults import FaultBoard
 from drivers.simulated.firmware import Firmware, Terminal
 from drivers.simulated.frames_firmware import FramesFocuser, FramesReader, FramesWheel
 from drivers.simulated.parameters import Rig
+from drivers.simulated.surrogate import surrogate_look
 from drivers.simulated.words_firmware import WordsFocuser, WordsReader, WordsWheel
 from drivers.simulated.world import Shot, World
 

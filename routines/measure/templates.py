@@ -32,6 +32,7 @@ STORED_OVERSAMPLING = 2
 _INTERPOLATION_POINTS = 8
 _RUNGS_PER_ZONE = 2.0
 _LOCAL_POINTS = 4
+_ON_A_NODE = 1e-7
 _LOCAL_RUNGS_PER_ZONE = 4.0
 _SPIKE_SPACING_PX = 1.4
 _SPARE_FREQUENCY = 0.6
@@ -120,16 +121,15 @@ class LocalTemplates:
 
 def _lagrange(place: float, count: int) -> tuple[Array, Array]:
     """Return Lagrange weights, and their derivatives, for nodes 0 to count - 1 at ``place`` among them."""
-    nodes = np.arange(count, dtype=float)
-    values = np.empty(count)
-    slopes = np.empty(count)
-    for j in range(count):
-        others = np.delete(nodes, j)
-        denominator = np.prod(j - others)
-        factors = place - others
-        values[j] = np.prod(factors) / denominator
-        slopes[j] = sum(np.prod(np.delete(factors, k)) for k in range(count - 1)) / denominator
-    return values, slopes
+    nodes = np.arange(count, dtype=np.float64)
+    if abs(place - round(place)) < _ON_A_NODE:
+        place += 2.0 * _ON_A_NODE
+    ahead = place - nodes
+    apart = nodes[:, None] - nodes[None, :]
+    np.fill_diagonal(apart, 1.0)
+    values = np.prod(ahead) / ahead / np.prod(apart, axis=1)
+    slopes = values * ((1.0 / ahead).sum() - 1.0 / ahead)
+    return np.asarray(values), np.asarray(slopes)
 
 
 def make_templates(

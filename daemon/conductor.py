@@ -21,7 +21,6 @@ from daemon.ledger import Ledger
 from daemon.live import Live
 from daemon.performer import Hands, Performer, RunStopped
 from daemon.replay import Frontier, JournalDisagrees, replay
-from routines.quantity import Quantity
 from routines.scripts.catalogue import ROUTINES, Routine, parameters_to_dict, script_from_dict
 from routines.scripts.common import TrainFacts
 from routines.steps import Answer, Observe, Script, Step, answer_from_dict, answer_to_dict, step_to_dict
@@ -190,7 +189,7 @@ def _state_of(result: dict[str, Any], ledger: Ledger) -> RunState:
         return "done"
     known = ledger.latest_estimate
     numbers = known.numbers.values() if known is not None else ()
-    found = any(isinstance(entry, dict) and Quantity.from_dict(entry).value is not None for entry in numbers)
+    found = any(isinstance(entry, dict) and entry.get("value") is not None for entry in numbers)
     return "partial" if found else "failed"
 
 

@@ -116,7 +116,8 @@ def estimated_from(fit: JointFit) -> Estimated:
     }
     for family, values in families.items():
         numbers |= {f"{family}.{name}": value for name, value in values.items()}
-    return Estimated(
-        {name: None if value is None else value.as_dict() for name, value in numbers.items()},
-        tuple(dict.fromkeys(flag.code for flag in fit.flags)),
-    )
+    answer: dict[str, Any] = {
+        name: None if value is None else value.as_dict() for name, value in numbers.items()
+    }
+    answer |= {f"scatter_px.{name}": value for name, value in fit.scatter_px.items()}
+    return Estimated(answer, tuple(dict.fromkeys(flag.code for flag in fit.flags)))

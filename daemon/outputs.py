@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from daemon.observation_table import observations_csv
 from drivers.safe_write import write_safely
@@ -31,6 +31,7 @@ class RunFacts:
     source: str
     mask: Mask | None = None
     seeing_fwhm_um: float | None = None
+    proof: Mapping[str, Any] = field(default_factory=dict)
 
 
 def write_outputs(
@@ -83,4 +84,5 @@ def profile_facts(config: Config, observations: Sequence[Observation], facts: Ru
         star_colour_bv_mag=config.star.colour_bv_mag,
         altitude_deg=config.star.altitude_deg,
         run=facts.run,
+        proof=facts.proof,
     )

@@ -95,7 +95,13 @@ class Stage:
         end = self.end
         if end.state == "stopped" or not any(seen.measured for seen in end.ledger.observations):
             return None
-        facts = RunFacts(end.run_id, self.hands.clock.now(), simulated=True, source="the simulated rig")
+        facts = RunFacts(
+            run=end.run_id,
+            created=self.hands.clock.now(),
+            simulated=True,
+            source="the simulated rig",
+            proof=end.result.get("proof", {}),
+        )
         looks, moves = tuple(end.ledger.observations), tuple(end.ledger.moves)
         try:
             profile: Profile = self._worker.call(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, fields, is_dataclass
+from types import ModuleType
 from typing import Any, cast, get_type_hints
 
 from routines.observations import Method
-from routines.scripts import backlash, characterise, find_focus, offsets
+from routines.scripts import backlash, characterise, find_focus, offsets, proof
 from routines.scripts.common import TrainFacts
 from routines.steps import Script
 
@@ -23,17 +24,18 @@ class Routine:
     make: Callable[[TrainFacts, Any], Script]
 
 
+def _joint_version(*parts: ModuleType) -> int:
+    """Return the parts' versions as one number, two digits each: a routine changes when a part does."""
+    return sum(int(part.VERSION) * int(100**place) for place, part in enumerate(reversed(parts)))
+
+
 _ALL = (
     Routine("find_focus", find_focus.VERSION, "mask", find_focus.FindFocus, find_focus.find_focus),
-    Routine("backlash", backlash.VERSION, "mask", backlash.Backlash, backlash.backlash),
-    Routine("offsets", offsets.VERSION, "mask", offsets.Offsets, offsets.offsets),
+    Routine("backlash", _joint_version(find_focus, backlash), "mask", backlash.Backlash, backlash.backlash),
+    Routine("offsets", _joint_version(find_focus, offsets), "mask", offsets.Offsets, offsets.offsets),
     Routine(
         "characterise",
-        # A routine made of parts changes when any of them does.
-        characterise.VERSION * 1_000_000
-        + find_focus.VERSION * 10_000
-        + backlash.VERSION * 100
-        + offsets.VERSION,
+        _joint_version(characterise, find_focus, backlash, offsets, proof),
         "mask",
         characterise.Characterise,
         characterise.characterise,

@@ -1,4 +1,4 @@
-"""The whole job in one night: find focus, measure the play, then every filter's offset."""
+"""The whole job in one night: find focus, measure the play, every filter's offset, and prove the numbers."""
 
 from __future__ import annotations
 
@@ -6,9 +6,18 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from routines.scripts.backlash import Backlash, backlash_passes
-from routines.scripts.common import Part, Refused, TrainFacts, approach, concluded, estimate
+from routines.scripts.common import (
+    Part,
+    Refused,
+    TrainFacts,
+    approach,
+    concluded,
+    estimate,
+    overshoot_from,
+)
 from routines.scripts.find_focus import FindFocus, focus_found
 from routines.scripts.offsets import Offsets, offset_sweeps
+from routines.scripts.proof import Proof, proof_looks
 from routines.steps import Await, Failed, Remark, Script
 
 VERSION = 1
@@ -21,6 +30,7 @@ class Characterise:
     search: FindFocus = field(default_factory=FindFocus)
     backlash: Backlash = field(default_factory=Backlash)
     offsets: Offsets = field(default_factory=Offsets)
+    proof: Proof = field(default_factory=Proof)
     mask_at_most_s: float = 900.0
 
 
@@ -35,12 +45,14 @@ def _routine(facts: TrainFacts, how: Characterise) -> Part[dict[str, Any]]:
         raise Refused(answer.code, answer.message)
     focus = yield from focus_found(facts, how.search)
     overshoot = yield from backlash_passes(facts, focus, how.backlash, span=(0.08, 0.4))
-    unseen = yield from offset_sweeps(facts, focus, how.offsets, overshoot, span=(0.4, 0.97))
+    unseen = yield from offset_sweeps(facts, focus, how.offsets, overshoot, span=(0.4, 0.88))
     known = yield from estimate("all")
+    overshoot = overshoot_from(known, facts)
+    proof = yield from proof_looks(facts, focus, known, overshoot, how.proof, span=(0.88, 0.99))
     final = _final_position(known.numbers, facts, focus.position_steps)
     yield from approach(final, facts.final_side, overshoot)
     yield Remark(1.0, "Done: the focuser stands at the reference filter's focus. Take the mask off.")
-    return {"position_steps": final, "overshoot_steps": overshoot, "unseen_filters": unseen}
+    return {"position_steps": final, "overshoot_steps": overshoot, "unseen_filters": unseen, "proof": proof}
 
 
 def _final_position(numbers: dict[str, Any], facts: TrainFacts, found_steps: float) -> float:

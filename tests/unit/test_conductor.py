@@ -12,7 +12,7 @@ from daemon.replay import JournalDisagrees
 from daemon.worker import JobRaised
 from drivers.errors import LinkLost
 from routines.convention import to_science
-from routines.scripts import backlash
+from routines.scripts.catalogue import ROUTINES
 
 
 class Crash(BaseException):
@@ -182,7 +182,7 @@ def test_a_changed_routine_refuses_the_resume_and_names_both_versions(tmp_path, 
         conductor.carry_on(run_id)
     journal._connection.execute("UPDATE runs SET script_version = 77")
     legs = len(rig.legs)
-    with pytest.raises(JournalDisagrees, match=f"77.*{backlash.VERSION}"):
+    with pytest.raises(JournalDisagrees, match=f"77.*{ROUTINES['backlash'].version}"):
         conductor_of(journal, rig).carry_on(run_id)
     assert len(rig.legs) == legs
     journal.close()

@@ -57,6 +57,7 @@ class Train:
         self.seen_px = faults.get("seen_px", 30.0)
         self.stuck = faults.get("stuck", False)
         self.sees = faults.get("sees", True)
+        self.wrong = faults.get("wrong", {})
         self.noise = np.random.default_rng(5).normal(0.0, 0.03, 1000)
         self.motor = faults.get("start", FACTS.start_position_steps)
         self.tube = self.motor
@@ -84,6 +85,18 @@ class Train:
         self.looks.append((observation, self.tube))
         return Seen(observation)
 
+    def believed(self):
+        """Return what a good fit would say; ``wrong`` adds a mistake to a filter's crossing."""
+        numbers = {
+            "backlash_steps": Quantity.gaussian(self.play, 2.0),
+            "slope_px_per_step": Quantity.gaussian(self.slope, 0.001 * abs(self.slope)),
+        }
+        for name, offset in self.offsets.items():
+            place = self.focus + offset + self.wrong.get(name, 0.0)
+            numbers[f"crossing_inward_steps.{name}"] = Quantity.gaussian(place, 0.5)
+            numbers[f"crossing_outward_steps.{name}"] = Quantity.gaussian(place + self.play, 0.5)
+        return {name: value.as_dict() for name, value in numbers.items()}
+
     def __call__(self, step):
         self.steps.append(step)
         if isinstance(step, (Travel, Approach)):
@@ -95,7 +108,7 @@ class Train:
         if isinstance(step, SelectFilter):
             return Selected(step.filter)
         if isinstance(step, Estimate):
-            return Estimated({"backlash_steps": Quantity.gaussian(self.play, 2.0).as_dict()})
+            return Estimated(self.believed())
         return Released(0.0) if isinstance(step, Await) else Noted()
 
 
@@ -252,6 +265,40 @@ def test_characterise_takes_a_bearable_number_of_frames_and_ends_in_focus():
     assert 50 <= len(train.looks) <= 100
     assert train.tube == pytest.approx(5000.0, abs=3.0)
     assert result["overshoot_steps"] < FACTS.play_bound_steps
+
+
+@pytest.mark.parametrize("side", [INWARD, OUTWARD])
+@pytest.mark.parametrize("slope", [0.05, -0.05])
+def test_right_numbers_are_proved_from_both_sides(side, slope):
+    train = Train(slope=slope)
+    proof = list_steps(characterise(replace(FACTS, final_side=side)), train).result["proof"]
+    assert proof["status"] == "passed"
+    assert {check["filter"] for check in proof["checks"]} == set(FILTERS)
+    for check in proof["checks"]:
+        assert abs(check["residual_steps"]) < 3.5 * check["predicted_u_steps"]
+
+
+def test_a_wrong_offset_fails_the_proof_by_name():
+    train = Train(wrong={"Red": 9.0})
+    proof = list_steps(characterise(FACTS), train).result["proof"]
+    assert (proof["status"], proof["responsible"]) == ("failed", "offset of Red")
+    # The look that missed was taken again before the number was blamed.
+    assert [look.filter for look, _ in train.looks[-(len(FILTERS) + 1) :]].count("Red") == 2
+
+
+def test_a_wrong_best_focus_is_told_from_a_wrong_offset():
+    proof = list_steps(characterise(FACTS), Train(wrong=dict.fromkeys(FILTERS, 6.0))).result["proof"]
+    assert proof["status"] == "failed"
+    assert "best focus" in proof["responsible"]
+
+
+def test_a_proof_without_numbers_is_not_run():
+    train = Train()
+
+    def answer(step):
+        return Estimated() if isinstance(step, Estimate) else train(step)
+
+    assert list_steps(characterise(FACTS), answer).result["proof"]["status"] == "not_run"
 
 
 def test_a_failed_step_ends_the_run_with_its_code():

@@ -15,7 +15,7 @@ from daemon.cli import run_command
 
 TELESCOPE = Telescope()
 MASK = Bahtinov(3.6, 20.0, 0.5, 52.0, 1)
-LIGHTS = {"G": Light(530.0, 20.0, 3e5), "R": Light(640.0, 20.0, 3e5)}
+LIGHTS = {"G": Light(530.0, 10.0, 3e5), "R": Light(640.0, 10.0, 3e5)}
 INWARD_CROSSING_STEPS = {"G": 12.0, "R": 31.0}
 PLAY_STEPS = 64.0
 
@@ -32,10 +32,10 @@ class LooseDrive:
 
 
 def in_out_in() -> list[tuple[float, str]]:
-    """Return motor positions and filters: inward, outward and inward again, every 30 steps."""
-    inward = [float(place) for place in range(120, -121, -30)]
-    outward = [float(place) for place in range(-90, 181, 30)]
-    back = [float(place) for place in range(150, -61, -30)]
+    """Return motor positions and filters: inward, outward and inward again, every 40 steps."""
+    inward = [float(place) for place in range(120, -121, -40)]
+    outward = [float(place) for place in range(-80, 181, 40)]
+    back = [float(place) for place in range(120, -81, -40)]
     return [(place, name) for place in inward + outward + back for name in LIGHTS]
 
 

@@ -163,7 +163,9 @@ def _at(problem: Problem, layout: Layout, start: Solution, held: Mask, name: int
 def _transition_range(problem: Problem, layout: Layout, best: Solution, free: Mask) -> tuple[float, float]:
     """Return the transitions beyond which the likelihood has all but vanished."""
     held = _held(free, TRANSITION)
-    widest = 2.0 * best.state.theta[BACKLASH] + NARROWEST_TRANSITION_STEPS
+    covariance, _ = covariance_of(problem, layout, best, held)
+    reach = BACKLASH_REACH * float(np.sqrt(covariance[BACKLASH, BACKLASH])) if held[BACKLASH] else 0.0
+    widest = 2.0 * (float(best.state.theta[BACKLASH]) + reach) + NARROWEST_TRANSITION_STEPS
     centre = best.state.theta[TRANSITION]
 
     def excess(width: float) -> float:
@@ -277,6 +279,8 @@ def _transition_density(mixture: Mixture, values: Array) -> tuple[Array, Array]:
     half = (nodes[-1] - nodes[0]) / (points[-1] - points[0])
     low, high = nodes[0] - half * (1.0 + points[0]), nodes[-1] + half * (1.0 - points[-1])
     grid = np.linspace(max(low, NARROWEST_TRANSITION_STEPS), high, 801)
+    if high - low < 1e-9:
+        return np.array([low, high + 1e-9]), np.ones(2)
     log = np.log(np.maximum(shares / weights, 1e-300))
     coefficients = np.polynomial.polynomial.polyfit((nodes - low) / (high - low), log, 4)
     smooth = np.polynomial.polynomial.polyval((grid - low) / (high - low), coefficients)

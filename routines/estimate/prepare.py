@@ -119,7 +119,7 @@ def _alpha_prior(setup: FitSetup, position: Array, value: Array) -> float:
 def _outlier_width(value: Array) -> float:
     """Return the range (px) over which an outlier may fall: the bulk of the values, three times over."""
     low, high = np.percentile(value, [5.0, 95.0])
-    return 3.0 * float(high - low) + 1e-9 + 1e-6 * float(np.ptp(value))
+    return 3.0 * float(high - low) + 1e-9
 
 
 def _tolerance(position: Array) -> float:

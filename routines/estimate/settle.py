@@ -126,7 +126,7 @@ def _with_scatter(problem: Problem, solution: Solution, free: Mask) -> tuple[Arr
     spent = count_parameters(problem, solution, free)
     at = solution.at
     scatter = settled_scatter(at.residual, at.good, problem.u, problem.filter_index, problem.filters, spent)
-    floor = (1e-9 * float(np.ptp(problem.value))) ** 2 + 1e-300
+    floor = (1e-9 * problem.outlier_width) ** 2
     variance = np.maximum(problem.u**2 + scatter[problem.filter_index], floor)
     return scatter, replace(solution.state, variance=variance)
 

@@ -55,11 +55,16 @@ def normal_equations(problem: Problem, layout: Layout, state: State, at: Look) -
     return Arrow(matrix, gradient, slack_matrix, coupling, slack_gradient)
 
 
-def _at_bound(state: State, layout: Layout, arrow: Arrow) -> tuple[Mask, Mask]:
+def _least_backlash(theta: Array, free: Mask) -> float:
+    """Return the bound that keeps every play positive: half the transition, where that is held."""
+    return 0.0 if free[TRANSITION] else 0.5 * float(theta[TRANSITION])
+
+
+def _at_bound(state: State, layout: Layout, arrow: Arrow, free: Mask) -> tuple[Mask, Mask]:
     """Return which globals and slacks sit at a bound that the gradient pushes against."""
     theta = state.theta
     stuck = np.zeros(len(theta), dtype=bool)
-    stuck[BACKLASH] = theta[BACKLASH] <= 0.0 and arrow.gradient[BACKLASH] < 0.0
+    stuck[BACKLASH] = theta[BACKLASH] <= _least_backlash(theta, free) and arrow.gradient[BACKLASH] < 0.0
     narrow = theta[TRANSITION] <= NARROWEST_TRANSITION_STEPS and arrow.gradient[TRANSITION] <= 0.0
     wide = theta[TRANSITION] >= 2.0 * theta[BACKLASH] and arrow.gradient[TRANSITION] >= 0.0
     stuck[TRANSITION] = narrow or wide
@@ -83,11 +88,13 @@ def _step(arrow: Arrow, free: Mask, free_slack: Mask, damping: float) -> tuple[A
     return step, (slack_gradient - coupling @ step) / diagonal
 
 
-def _moved(state: State, layout: Layout, step: Array, slack_step: Array) -> State:
+def _moved(state: State, layout: Layout, step: Array, slack_step: Array, free: Mask) -> State:
     theta = state.theta + step
-    theta[BACKLASH] = max(theta[BACKLASH], 0.0)
-    widest = max(2.0 * theta[BACKLASH], NARROWEST_TRANSITION_STEPS)
-    theta[TRANSITION] = min(max(theta[TRANSITION], NARROWEST_TRANSITION_STEPS), widest)
+    if free[BACKLASH]:
+        theta[BACKLASH] = max(theta[BACKLASH], _least_backlash(theta, free))
+    if free[TRANSITION]:
+        widest = max(2.0 * theta[BACKLASH], NARROWEST_TRANSITION_STEPS)
+        theta[TRANSITION] = min(max(theta[TRANSITION], NARROWEST_TRANSITION_STEPS), widest)
     slack = np.where(state.free_slack, state.slack + slack_step, state.slack)
     return replace(state, theta=theta, slack=np.maximum(slack, layout.lowest))
 
@@ -109,10 +116,10 @@ def optimise(
     arrow = normal_equations(problem, layout, state, at)
     damping = 1e-4
     for _ in range(iterations):
-        stuck, held = _at_bound(state, layout, arrow)
+        stuck, held = _at_bound(state, layout, arrow, free)
         movable = state.free_slack & ~held & (arrow.slack_matrix > 0.0)
         step, slack_step = _step(arrow, free & ~stuck, movable, damping)
-        trial = _moved(state, layout, step, slack_step)
+        trial = _moved(state, layout, step, slack_step, free)
         promised = float(step @ arrow.gradient + slack_step @ np.where(movable, arrow.slack_gradient, 0.0))
         if promised < tolerance:
             break

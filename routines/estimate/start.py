@@ -51,8 +51,7 @@ def _rough_slope(problem: Problem) -> float:
 
 
 def _scatter(problem: Problem, residual: Array) -> float:
-    floor = 1e-9 * (float(np.ptp(problem.value)) + 1e-12)
-    return max(robust_scale(residual), floor)
+    return max(robust_scale(residual), 1e-9 * problem.outlier_width)
 
 
 def _design(problem: Problem, place: Array) -> Array:

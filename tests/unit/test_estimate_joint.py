@@ -1,0 +1,318 @@
+"""The joint fit on small tables: what it finds, what it refuses and with which reason."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from routines.estimate.joint import FitSetup, JointFit, fit_jointly
+from routines.observations import Move, Observation
+
+CROSSING = {"L": 10.0, "R": 45.0, "S": -20.0}
+SETUP = FitSetup(filters=("L", "R", "S"), reference_filter="L", longest_play_steps=200.0)
+BACKLASH, SLOPE, NOISE_PX = 60.0, 0.12, 0.05
+
+
+def sweep(
+    passes: Iterable[Sequence[float]],
+    *,
+    filters: str = "LRS",
+    seed: int = 1,
+    backlash: float = BACKLASH,
+    u_px: float | None = NOISE_PX,
+    alpha: float = 0.0,
+    warming_c: float = 0.0,
+    start: float = -1000.0,
+) -> list[Observation]:
+    """A rig with one rigid play, swept without any move that is not in the table."""
+    rng = np.random.default_rng(seed)
+    tube, looks = start, []
+    positions = [position for one in passes for position in one]
+    count = len(positions) * len(filters)
+    for position in positions:
+        tube = min(position, max(tube, position - backlash))
+        for name in filters:
+            warmth = warming_c * len(looks) / count
+            value = SLOPE * (tube - CROSSING[name] - alpha * warmth) + NOISE_PX * rng.normal()
+            looks.append(
+                Observation(len(looks), name, float(position), value_px=value, u_px=u_px,
+                            temperature_c=8.0 + warmth)
+            )  # fmt: skip
+    return looks
+
+
+def out(low: float = -100.0, high: float = 200.0, step: float = 20.0) -> np.ndarray:
+    return np.arange(low, high + 1.0, step)
+
+
+def back(low: float = -100.0, high: float = 200.0, step: float = 20.0) -> np.ndarray:
+    return out(low, high, step)[::-1]
+
+
+def fit(looks: Sequence[Observation], moves: Sequence[Move] | None = None) -> JointFit:
+    return fit_jointly(looks, moves, SETUP)
+
+
+def codes(result: JointFit) -> set[str]:
+    return {flag.code for flag in result.flags}
+
+
+def agrees(found: object, truth: float) -> bool:
+    return found is not None and abs(found.value - truth) < 4.0 * found.u  # type: ignore[attr-defined]
+
+
+def test_finds_everything_from_out_in_out() -> None:
+    result = fit(sweep([out(), back(), out()]))
+    assert agrees(result.backlash_steps, BACKLASH)
+    assert agrees(result.slope_px_per_step, SLOPE)
+    assert agrees(result.lost_motion_to_outward_steps, BACKLASH)
+    assert agrees(result.lost_motion_to_inward_steps, BACKLASH)
+    for name, crossing in CROSSING.items():
+        assert agrees(result.crossings_inward_steps[name], crossing)
+        assert agrees(result.crossings_outward_steps[name], crossing + BACKLASH)
+    assert agrees(result.offsets_steps["R"], 35.0)
+    assert result.offsets_steps["L"].value == 0.0
+    assert result.offsets_order == ("R", "S")
+    assert not any(flag.is_refusal and "temperature" not in flag.field for flag in result.flags)
+    assert result.observed == {"L": 48, "R": 48, "S": 48}
+    assert len(result.rows) == 144
+
+
+def test_offsets_covariance_matches_their_uncertainties() -> None:
+    result = fit(sweep([out(), back()]))
+    diagonal = np.sqrt(np.diag(np.array(result.offsets_covariance_steps2)))
+    assert diagonal == pytest.approx([result.offsets_steps[n].u for n in ("R", "S")], rel=1e-6)
+    assert result.offsets_covariance_steps2[0][1] > 0.0  # both lean on the same reference
+
+
+def test_without_own_uncertainty_the_scatter_serves() -> None:
+    result = fit(sweep([out(), back()], u_px=None))
+    assert agrees(result.backlash_steps, BACKLASH)
+    assert result.scatter_px["L"] == pytest.approx(NOISE_PX, rel=0.4)
+
+
+def test_one_way_gives_that_branch_and_offsets_but_no_backlash() -> None:
+    result = fit(sweep([out()], start=1000.0))
+    assert result.backlash_steps is None
+    assert "no_reversal" in codes(result)
+    assert agrees(result.crossings_outward_steps["L"], CROSSING["L"] + BACKLASH)
+    assert result.crossings_inward_steps["L"] is None
+    assert agrees(result.offsets_steps["S"], -30.0)
+    inward = fit(sweep([back()]))
+    assert agrees(inward.crossings_inward_steps["L"], CROSSING["L"])
+    assert inward.crossings_outward_steps["L"] is None
+
+
+def test_too_short_a_pass_one_way() -> None:
+    result = fit(sweep([back(), out(-100.0, -60.0, 10.0)]))
+    assert result.backlash_steps is None
+    assert "pass_too_short" in codes(result)
+    assert agrees(result.offsets_steps["R"], 35.0)
+
+
+def test_all_in_the_dead_zone() -> None:
+    result = fit(sweep([out(0.0, 40.0, 5.0), back(0.0, 40.0, 5.0)], start=-20.0))
+    assert result.backlash_steps is None
+    assert all(value is None for value in result.offsets_steps.values())
+    assert "all_in_dead_zone" in codes(result)
+
+
+def test_a_drawtube_that_never_responds_is_no_huge_backlash() -> None:
+    result = fit(sweep([out(), back()], backlash=5000.0, start=-2000.0))
+    assert result.backlash_steps is None
+    [reason] = [flag for flag in result.flags if flag.code == "does_not_follow"]
+    for cause in ("lock", "coupling", "frozen", "end stop"):
+        assert cause in reason.message
+
+
+def test_a_response_far_below_the_expected_slope_is_no_response() -> None:
+    setup = replace(SETUP, expected_slope_px_per_step=2.0)
+    assert "does_not_follow" in codes(fit_jointly(sweep([out(), back()]), None, setup))
+
+
+def test_slopes_that_contradict_each_other() -> None:
+    looks = sweep([out(), back()])
+    turned = [replace(o, value_px=-o.value_px) if o.number >= 48 else o for o in looks]
+    result = fit(turned)
+    assert result.backlash_steps is None
+    assert "slopes_contradict" in codes(result)
+
+
+def test_the_sign_of_a_whole_table_is_free() -> None:
+    looks = sweep([out(), back()])
+    plain, turned = fit(looks), fit([replace(o, value_px=-o.value_px) for o in looks])
+    assert turned.backlash_steps.value == pytest.approx(plain.backlash_steps.value, rel=1e-6)
+    assert turned.slope_px_per_step.value == pytest.approx(-plain.slope_px_per_step.value, rel=1e-6)
+
+
+def test_slope_that_differs_by_filter_is_told_and_fitted() -> None:
+    looks = sweep([out(), back()])
+    steep = [replace(o, value_px=o.value_px * 1.1) if o.filter == "R" else o for o in looks]
+    result = fit(steep)
+    assert "slope_differs" in codes(result)
+    assert result.slopes_px_per_step["R"].value == pytest.approx(1.1 * SLOPE, rel=0.02)
+    assert agrees(result.crossings_inward_steps["R"], CROSSING["R"])
+
+
+def test_outliers_of_any_size_are_named_and_change_nothing() -> None:
+    looks = sweep([out(), back(), out()])
+    rows = (3, 30, 77, 100, 143)
+    sizes = (0.8, -3.0, 40.0, -1e4, 1e9)
+    spoilt = [
+        replace(o, value_px=o.value_px + sizes[rows.index(o.number)]) if o.number in rows else o
+        for o in looks
+    ]
+    clean, result = fit(looks), fit(spoilt)
+    assert set(rows) <= set(result.outliers)
+    assert len(result.outliers) <= len(rows) + 1
+    assert {f"observation {row}" for row in rows} <= {flag.field for flag in result.flags}
+    assert len(result.rows) == len(looks)
+    assert abs(result.backlash_steps.value - clean.backlash_steps.value) < 0.5 * clean.backlash_steps.u
+
+
+@pytest.mark.parametrize(("count", "code"), [(0, "no_observations"), (1, "one_position")])
+def test_next_to_nothing(count: int, code: str) -> None:
+    result = fit(sweep([out()])[:count])
+    assert code in codes(result)
+    assert result.backlash_steps is None
+
+
+@pytest.mark.parametrize("count", range(2, 30, 3))
+def test_few_rows_never_raise(count: int) -> None:
+    fit(sweep([out(), back()])[:count])
+
+
+def test_unmeasured_and_unknown_rows_are_left_out() -> None:
+    looks = sweep([out(), back()])
+    extra = [
+        replace(looks[0], number=900, value_px=None),
+        replace(looks[0], number=901, filter="unheard of"),
+        replace(looks[0], number=902, value_px=float("nan")),
+        replace(looks[0], number=903, method="width"),
+    ]
+    result = fit([*looks, *extra])
+    assert max(row.number for row in result.rows) < 900
+    assert agrees(result.backlash_steps, BACKLASH)
+
+
+def test_a_filter_not_observed_is_null_with_its_reason() -> None:
+    result = fit(sweep([out(), back()], filters="LR"))
+    assert result.offsets_steps["S"] is None
+    assert ("not_observed", "offsets_steps.S") in {(f.code, f.field) for f in result.flags}
+
+
+def test_reference_not_observed() -> None:
+    result = fit(sweep([out(), back()], filters="RS"))
+    assert "reference_not_observed" in codes(result)
+    assert result.offsets_steps["R"] is None
+    assert agrees(result.backlash_steps, BACKLASH)
+
+
+def test_positions_that_never_cross_zero_are_extrapolated() -> None:
+    result = fit(sweep([out(100.0, 400.0), back(100.0, 400.0)]))
+    assert {"extrapolated"} <= codes(result)
+    near = fit(sweep([out(), back()]))
+    crossing = result.crossings_inward_steps["S"]
+    assert agrees(crossing, CROSSING["S"])
+    assert crossing.u > 1.5 * near.crossings_inward_steps["S"].u
+
+
+def test_no_play_at_all_is_an_upper_limit_and_may_be_compensated() -> None:
+    result = fit(sweep([out(), back(), out()], backlash=0.0))
+    assert result.backlash_steps.is_upper_limit
+    assert result.backlash_steps.high95 < 2.0
+    assert {"upper_limit", "compensating_controller"} <= codes(result)
+
+
+def test_temperature_effect_from_out_in_out() -> None:
+    result = fit(sweep([out(), back(), out(), back()], alpha=9.0, warming_c=-3.0))
+    assert agrees(result.temperature_coefficient_steps_per_c, 9.0)
+    assert agrees(result.backlash_steps, BACKLASH)
+    assert result.temperature_range.valid_from_c == pytest.approx(5.0, abs=0.2)
+    assert result.temperature_range.valid_to_c == pytest.approx(8.0, abs=0.2)
+
+
+def test_cooling_between_one_pass_each_way_widens_the_backlash() -> None:
+    steady = fit(sweep([back(), out()]))
+    cooling = fit(sweep([back(), out()], alpha=9.0, warming_c=-3.0))
+    assert agrees(cooling.backlash_steps, BACKLASH)
+    assert cooling.backlash_steps.u > 1.15 * steady.backlash_steps.u
+
+
+def test_constant_temperature_tells_no_coefficient() -> None:
+    result = fit(sweep([out(), back()]))
+    assert result.temperature_coefficient_steps_per_c is None
+    assert "temperature_constant" in codes(result)
+
+
+def test_slip_between_passes_is_told() -> None:
+    looks = sweep([out(), back(), out(), back(), out()])
+    slipped = [
+        replace(o, value_px=o.value_px + SLOPE * 5.0 * (o.number // 48), temperature_c=None) for o in looks
+    ]
+    assert "slip" in codes(fit(slipped))
+    assert "slip" not in codes(fit(looks))
+
+
+def test_periodic_error_of_the_drive_is_told_with_its_period() -> None:
+    fine = [out(step=6.0), back(step=6.0)]
+    looks = sweep(fine)
+    wavy = [
+        replace(o, value_px=o.value_px + SLOPE * 3.0 * np.sin(2.0 * np.pi * o.position_steps / 48.0))
+        for o in looks
+    ]
+    [note] = [flag for flag in fit(wavy).flags if flag.code == "periodic_error"]
+    assert (
+        "every 48 steps" in note.message
+        or "every 47 steps" in note.message
+        or "every 49 steps" in note.message
+    )
+    assert "periodic_error" not in codes(fit(looks))
+
+
+def test_scatter_beyond_the_frames_own_is_told() -> None:
+    result = fit(sweep([out(), back()], u_px=0.2 * NOISE_PX))
+    assert "extra_scatter" in codes(result)
+    honest = fit(sweep([out(), back()]))
+    assert result.backlash_steps.u == pytest.approx(honest.backlash_steps.u, rel=0.4)
+
+
+def test_known_moves_give_the_backlash_from_one_side_alone() -> None:
+    """Two outward passes with the return on record: the dead zone's length is known."""
+    looks = sweep([back(-140.0, -100.0, 40.0)], filters="L")
+    tail = [
+        replace(o, number=o.number + 2) for o in sweep([out(-140.0, 160.0, 10.0)], filters="L", start=-140.0)
+    ]
+    result = fit([*looks, *tail], [Move(0, 400.0)])
+    assert agrees(result.backlash_steps, BACKLASH)
+
+
+def test_hidden_overshoots_do_not_disturb() -> None:
+    """Every other pass begins with an overshoot that nobody wrote down."""
+    rng = np.random.default_rng(8)
+    tube, looks = 0.0, []
+    for positions, overshoot in ((out(), -300.0), (back(), None), (out(), -130.0), (back(), 500.0)):
+        visits = [*([overshoot] if overshoot is not None else []), *positions]
+        for position in visits:
+            tube = min(position, max(tube, position - BACKLASH))
+            if position != overshoot:
+                value = SLOPE * (tube - 10.0) + NOISE_PX * rng.normal()
+                looks.append(Observation(len(looks), "L", float(position), value_px=value, u_px=NOISE_PX))
+    result = fit(looks)
+    assert agrees(result.backlash_steps, BACKLASH)
+    assert agrees(result.crossings_inward_steps["L"], 10.0)
+    assert result.outliers == ()
+
+
+def test_rows_say_what_the_fit_made_of_them() -> None:
+    result = fit(sweep([out(), back()]))
+    for row in result.rows:
+        assert row.fitted_px + row.residual_px == pytest.approx(row.value_px)
+        assert 0.0 <= row.weight <= 1.0
+        assert row.total_u_px >= NOISE_PX
+    turn = next(row for row in result.rows if row.number == 54)
+    assert turn.engaged == 0.0
+    assert {curve.filter for curve in result.curves} == set("LRS")

@@ -18,6 +18,7 @@ from routines.scripts.common import (
     TrainFacts,
     approach,
     concluded,
+    glance,
     look,
     select,
     travel,
@@ -25,7 +26,7 @@ from routines.scripts.common import (
 )
 from routines.steps import Remark, Script
 
-VERSION = 1
+VERSION = 2
 
 _CAUSES = (
     "In the order worth checking: the drawtube is locked; the motor's coupling is loose; the grease is "
@@ -37,15 +38,18 @@ _CAUSES = (
 class FindFocus:
     """How to search: strides in steps or in pixels of spike error, and when to give up.
 
-    ``first_stride_steps`` is used where the slope is not known beforehand, ``first_stride_px`` where it is.
+    ``first_stride_steps`` and ``search_stride_steps`` are used where the slope is not known beforehand,
+    ``first_stride_px`` and ``search_stride_reaches`` (in units of the reach) where it is. A search steps by
+    less than the stretch over which a mask can be read, about four critical focus zones to either side.
     """
 
     first_stride_steps: float = 30.0
     first_stride_px: float = 0.8
     close_px: float = 0.15
     most_looks: int = 16
-    search_stride_steps: float = 200.0
-    search_looks: int = 4
+    search_stride_steps: float = 100.0
+    search_stride_reaches: float = 4.0
+    search_looks: int = 12
     longest_walk_px: float = 8.0
 
 
@@ -87,18 +91,29 @@ def _reachable(facts: TrainFacts, position_steps: float) -> float:
 
 def _first_look(facts: TrainFacts, how: FindFocus) -> Part[Observation]:
     """Look where we stand, then further and further to both sides until something can be measured."""
-    start = _reachable(facts, facts.start_position_steps)
+    start, stride = _reachable(facts, facts.start_position_steps), _search_stride_steps(facts, how)
     unseen: Observation | None = None
+    visited: set[float] = set()
     for turn in range(how.search_looks + 1):
-        away = (turn + 1) // 2 * how.search_stride_steps * (1 if turn % 2 else -1)
+        away = (turn + 1) // 2 * stride * (1 if turn % 2 else -1)
         place = _reachable(facts, start + away)
+        if place in visited:
+            continue
+        visited.add(place)
         yield from _come_to(facts, place, "the first look")
-        seen = yield from look(facts.reference_filter)
+        # At the start a second try is worth its while; further away the next place is.
+        seen = yield from (glance if turn else look)(facts.reference_filter)
         if seen.measured:
             return seen
         unseen = unseen or seen
     assert unseen is not None
     raise why_unseen(unseen)
+
+
+def _search_stride_steps(facts: TrainFacts, how: FindFocus) -> float:
+    if facts.expected_slope_px_per_step:
+        return how.search_stride_reaches * facts.reach_px / abs(facts.expected_slope_px_per_step)
+    return how.search_stride_steps
 
 
 def _stride_steps(facts: TrainFacts, how: FindFocus) -> float:

@@ -56,12 +56,15 @@ class Conductor:
         self._faults = faults or NoFaults()
         self._stop = threading.Event()
         self._held = threading.Event()
+        self._left = False
         self._run_id: str | None = None
 
-    def begin(self, routine: Routine, facts: TrainFacts, how: Any, config_hash: str) -> str:
-        """Record a new run and return its id; nothing moves yet."""
+    def begin(
+        self, routine: Routine, facts: TrainFacts, how: Any, config_hash: str, run_id: str | None = None
+    ) -> str:
+        """Record a new run, or one that was asked for under an id, and return its id; nothing moves yet."""
         run = RunRecord(
-            id=uuid.uuid4().hex[:12],
+            id=run_id or new_run_id(),
             routine=routine.name,
             script_version=routine.version,
             parameters=parameters_to_dict(facts, how),
@@ -75,8 +78,9 @@ class Conductor:
     def carry_on(self, run_id: str) -> RunEnd:
         """Carry a run from where its journal ends to its end.
 
-        Raises `JournalDisagrees` before anything moves when the routine has changed since, and DeviceError
-        when the mechanics cannot be brought back; the run can then be taken up again later.
+        Raises `JournalDisagrees` before anything moves when the routine has changed since, DeviceError when
+        the mechanics cannot be brought back, and `RunStopped` after `leave`; the run can then be taken up
+        again later.
         """
         run = self._journal.run(run_id)
         script = _script_of(run)
@@ -90,6 +94,9 @@ class Conductor:
             result = self._perform(run_id, script, frontier, performer, ledger)
             return self._end(run_id, _state_of(result, ledger), result, ledger)
         except RunStopped as stopped:
+            if self._left:
+                self._journal.forgive_start(run_id)
+                raise
             return self._end(run_id, "stopped", {"outcome": "stopped", "message": str(stopped)}, ledger)
         finally:
             performer.halt()
@@ -100,6 +107,11 @@ class Conductor:
     def stop(self) -> None:
         """End the run at the next instant; what moves is halted."""
         self.live.update(state="stopping")
+        self._stop.set()
+
+    def leave(self) -> None:
+        """Halt now and leave the run as it is, to be taken up by a later start of the program."""
+        self._left = True
         self._stop.set()
 
     def hold(self) -> None:
@@ -163,6 +175,11 @@ class Conductor:
         self._journal.end_run(run_id, state, result, self._hands.clock.now())
         self.live.tell("end", state=state, result=result)
         return RunEnd(run_id, state, result, ledger)
+
+
+def new_run_id() -> str:
+    """Return an id for a run that nobody else has."""
+    return uuid.uuid4().hex[:12]
 
 
 def _answering(answer: Answer) -> Callable[[Step], Answer]:

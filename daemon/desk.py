@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from routines.estimate.result import JointFit
     from routines.profile import Profile
     from routines.quantity import Quantity
+    from routines.scripts.common import TrainFacts
 
 _FOR_FITS = ("routines.estimate.joint",)
 _FOR_FRAMES = ("daemon.measurement",)
@@ -50,6 +51,12 @@ class Desk:
 
         looks = self._revised(observations)
         return estimated_from(fit_jointly(looks, moves, fit_setup(self._config)))
+
+    def facts(self, position_counts: float) -> TrainFacts:
+        """Return what a script starts from; here, since it takes the optics."""
+        from daemon.assembly import train_facts
+
+        return train_facts(self._config, position_counts)
 
     def conclude(
         self, folder: str, observations: Sequence[Observation], moves: Sequence[Move], facts: RunFacts

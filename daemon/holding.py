@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from datetime import timedelta
 
 from daemon.clock import Clock
-from daemon.gates import Gates
-from daemon.live import Live
+from daemon.gates import Gates, Verdict
+from daemon.live import GateView, Live
 from daemon.performer import RunStopped
 from routines.steps import Failed
 
 _LOOK_AGAIN_S = 1.0
+_SLICE_S = 0.02
+_BY_A_PERSON = "held by a person"
 
 
 class Holding:
@@ -45,7 +48,20 @@ class Holding:
                 self._live.tell("hold", reasons=list(reasons))
             held = True
             self._live.update(state="holding", shut=reasons)
-            self._clock.sleep(_LOOK_AGAIN_S)
+            self._pause(reasons)
+
+    def _pause(self, reasons: tuple[str, ...]) -> None:
+        """Let a moment pass, in slices, so that a stop is heard at once.
+
+        A person thinks in real time: while only they hold the run, a simulated night must not race past.
+        """
+        if reasons == (_BY_A_PERSON,):
+            self._stop.wait(_SLICE_S)
+            self._clock.sleep(_SLICE_S)
+            return
+        until = self._clock.monotonic() + _LOOK_AGAIN_S
+        while not self._stop.is_set() and self._clock.monotonic() < until:
+            self._clock.sleep(_SLICE_S)
 
     def _show(self, reasons: tuple[str, ...], held: bool) -> None:
         if held:
@@ -53,9 +69,12 @@ class Holding:
             self._live.tell("resume")
 
     def _reasons(self, watch_gates: bool) -> tuple[tuple[str, ...], Failed | None]:
-        reasons = ["held by a person"] if self._operator_holds() else []
+        reasons = [_BY_A_PERSON] if self._operator_holds() else []
         now_s = self._clock.monotonic()
-        for verdict in self._gates.judge(now_s) if watch_gates else ():
+        verdicts = self._gates.judge(now_s) if watch_gates else ()
+        if verdicts:
+            self._live.update(gates=tuple(self._view(verdict, now_s) for verdict in verdicts))
+        for verdict in verdicts:
             if verdict.open:
                 continue
             reasons.append(verdict.reason)
@@ -65,3 +84,7 @@ class Holding:
                     "held_too_long", f"{verdict.reason}; held for {minutes:.0f} min, the longest allowed"
                 )
         return tuple(reasons), None
+
+    def _view(self, verdict: Verdict, now_s: float) -> GateView:
+        since = self._clock.now() - timedelta(seconds=now_s - verdict.since_s)
+        return GateView(verdict.name, verdict.open, verdict.reason, since)

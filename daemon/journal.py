@@ -20,7 +20,7 @@ from typing import IO, Any, Literal
 
 from routines.observations import Observation
 
-RunState = Literal["running", "holding", "done", "partial", "stopped", "failed"]
+RunState = Literal["queued", "running", "holding", "done", "partial", "stopped", "failed"]
 UNFINISHED = ("running", "holding")
 
 _MIGRATIONS = (
@@ -49,6 +49,7 @@ _MIGRATIONS = (
         PRIMARY KEY (run_id, number)
     ) STRICT;
     """,
+    "ALTER TABLE runs ADD COLUMN origin TEXT NOT NULL DEFAULT '';",
 )
 
 
@@ -88,6 +89,7 @@ class RunRecord:
     result: dict[str, Any] | None = None
     starts: int = 0
     operator_hold: bool = False
+    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,11 +148,14 @@ class Journal:
                 self._lock_file.close()
 
     def begin_run(self, run: RunRecord) -> None:
-        """Record a new run before its first step."""
+        """Record a new run before its first step; one that was asked for earlier keeps its place."""
         with self._transaction() as connection:
             connection.execute(
                 "INSERT INTO runs (id, routine, script_version, parameters, config_hash, packages, state,"
-                " created) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                " created, origin) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT (id) DO UPDATE SET script_version = excluded.script_version, parameters ="
+                " excluded.parameters, config_hash = excluded.config_hash, packages = excluded.packages,"
+                " state = excluded.state, created = excluded.created WHERE runs.state = 'queued'",
                 (
                     run.id,
                     run.routine,
@@ -160,6 +165,7 @@ class Journal:
                     _written(run.packages),
                     run.state,
                     run.created,
+                    run.origin,
                 ),
             )
 
@@ -168,6 +174,17 @@ class Journal:
         with self._transaction() as connection:
             connection.execute("UPDATE runs SET starts = starts + 1 WHERE id = ?", (run_id,))
         return self.run(run_id).starts
+
+    def forgive_start(self, run_id: str) -> None:
+        """Take one start back: the run was left in good order, and will be taken up again."""
+        with self._transaction() as connection:
+            connection.execute("UPDATE runs SET starts = max(0, starts - 1) WHERE id = ?", (run_id,))
+
+    def add_to_result(self, run_id: str, facts: dict[str, Any]) -> None:
+        """Add to an ended run's result what became known after its end."""
+        result = (self.run(run_id).result or {}) | facts
+        with self._transaction() as connection:
+            connection.execute("UPDATE runs SET result = ? WHERE id = ?", (_written(result), run_id))
 
     def set_state(self, run_id: str, state: RunState) -> None:
         """Record that a run is running or holding."""
@@ -229,6 +246,10 @@ class Journal:
         """Return the runs that a crash or a power cut interrupted, oldest first."""
         return [run for run in self.runs() if run.state in UNFINISHED]
 
+    def queued(self) -> list[RunRecord]:
+        """Return the runs that were asked for and have not begun, oldest first."""
+        return [run for run in self.runs() if run.state == "queued"]
+
     def steps(self, run_id: str) -> list[StepRecord]:
         """Return a run's steps in order."""
         rows = self._query(
@@ -267,7 +288,7 @@ class Journal:
 
 _RUN_COLUMNS = (
     "id, routine, script_version, parameters, config_hash, packages, state, created, ended, result, starts,"
-    " operator_hold"
+    " operator_hold, origin"
 )
 
 
@@ -285,6 +306,7 @@ def _run_from(row: tuple[Any, ...]) -> RunRecord:
         result=json.loads(row[9]) if row[9] else None,
         starts=row[10],
         operator_hold=bool(row[11]),
+        origin=row[12],
     )
 
 

@@ -5,11 +5,23 @@ from __future__ import annotations
 import contextlib
 import queue
 import threading
+import time
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any, Literal
 
 LiveState = Literal["idle", "running", "holding", "stopping"]
 _LARGEST_BACKLOG = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class GateView:
+    """One gate as people see it."""
+
+    name: str
+    open: bool
+    reason: str
+    since: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +36,7 @@ class Snapshot:
     fraction: float = 0.0
     sentence: str = ""
     shut: tuple[str, ...] = ()
+    gates: tuple[GateView, ...] = ()
     position_counts: int | None = None
     filter: str | None = None
     temperature_c: float | None = None
@@ -46,20 +59,28 @@ class Live:
         self._snapshot = Snapshot()
         self._count = 0
         self._watchers: list[queue.Queue[Event]] = []
+        self._touched_s = time.monotonic()
 
     def snapshot(self) -> Snapshot:
         """Return the latest state."""
         with self._mutex:
             return self._snapshot
 
+    @property
+    def quiet_s(self) -> float:
+        """Return how long (real seconds) nothing has been written here: a thread that hangs shows."""
+        return time.monotonic() - self._touched_s
+
     def update(self, **changes: Any) -> None:
         """Change fields of the snapshot."""
         with self._mutex:
+            self._touched_s = time.monotonic()
             self._snapshot = replace(self._snapshot, **changes)
 
     def tell(self, kind: str, **facts: Any) -> None:
         """Hand an event to every watcher; one that has stopped reading loses its oldest."""
         with self._mutex:
+            self._touched_s = time.monotonic()
             self._count += 1
             event = Event(self._count, kind, facts)
             for watcher in self._watchers:

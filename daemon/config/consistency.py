@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from daemon.config.occasions import schedule_findings, service_findings
 from daemon.config.problems import Problem, shown
 
 Raw = Mapping[str, Any]
@@ -22,7 +23,10 @@ _SLOWEST_FOCAL_RATIO = 60.0
 
 def contradictions(raw: Raw, file: str) -> list[Problem]:
     """Return every contradiction between keys that are there and of the right type."""
-    rules = (_optics, _mask, _camera, _filters, _slots, _fits, _limits, _gates, _thermometer)
+    rules = (
+        *(_optics, _mask, _camera, _filters, _slots, _fits, _limits, _gates, _thermometer),
+        *(service_findings, schedule_findings),
+    )
     return [Problem(file, key, value, message) for rule in rules for key, value, message in rule(raw)]
 
 

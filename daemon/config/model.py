@@ -15,12 +15,16 @@ from daemon.config.tables import (
     FitsTable,
     FocuserTable,
     GatesTable,
+    HooksTable,
     LimitsTable,
     MaskTable,
     OpticsTable,
     RigTable,
     RoutinesTable,
+    ScheduleTable,
+    ServiceTable,
     SimulatedTable,
+    SiteTable,
     StarTable,
     Table,
     ThermometerTable,
@@ -51,6 +55,10 @@ class Config(Table):
     routines: RoutinesTable = RoutinesTable()
     star: StarTable = StarTable()
     simulated: SimulatedTable | None = None
+    service: ServiceTable = ServiceTable()
+    site: SiteTable | None = None
+    hooks: HooksTable = HooksTable()
+    schedules: Annotated[tuple[ScheduleTable, ...], Field(alias="schedule", strict=False, max_length=99)] = ()
 
     _file: Path | None = PrivateAttr(default=None)
 

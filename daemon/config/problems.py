@@ -40,6 +40,7 @@ _UNITS = (
     ("_s", "s"),
 )
 _LONGEST_VALUE = 60
+_LISTS = ("filter", "schedule")
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +213,7 @@ def problem_from(details: ErrorDetails, file: str) -> Problem:
     info = None if parent is None else field_of(parent, key)
     if details["type"] == "missing":
         return Problem(file, key_path(loc), None, _missing(key, info))
-    if info is None or key == "filter":
+    if info is None or key in _LISTS:
         return Problem(file, key_path(loc), shown(details["input"]), _table_expected(key))
     return Problem(file, key_path(loc), shown(details["input"]), f"must be {allowed(key, info)}")
 
@@ -226,7 +227,7 @@ def _missing(key: str, info: FieldInfo | None) -> str:
 
 
 def _table_expected(key: str) -> str:
-    return "must be a list of tables, each under [[filter]]" if key == "filter" else "must be a table"
+    return f"must be a list of tables, each under [[{key}]]" if key in _LISTS else "must be a table"
 
 
 def nearest(name: str, known: Mapping[str, Any] | Iterable[str]) -> str | None:

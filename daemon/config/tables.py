@@ -15,6 +15,7 @@ Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"^[^\x00-\x1f
 Keyword = Annotated[str, Field(min_length=1, max_length=68, pattern=r"^[A-Z0-9_\- ]+$")]
 Steps = Annotated[float, Field(ge=-1e8, le=1e8)]
 Share = Annotated[float, Field(gt=0.0, lt=1.0)]
+ClockTime = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 Words = Annotated[tuple[Text, ...], Field(strict=False, min_length=1, max_length=200)]
 
 
@@ -179,3 +180,62 @@ class SimulatedTable(Table):
 
     rig: Text = "built-in"
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1
+    speed: Annotated[float, Field(ge=0.0, le=1e6)] = 0.0
+    looks: Literal["frames", "numbers"] = "frames"
+    folder: Text | None = None
+
+
+class ServiceTable(Table):
+    """How the service behaves: where it listens, and what becomes of a run that was interrupted."""
+
+    listen: Text = "127.0.0.1:8642"
+    hosts: Annotated[tuple[Text, ...], Field(strict=False, max_length=50)] = ()
+    token_file: Text | None = None
+    on_restart: Literal["resume", "ask", "leave"] = "resume"
+    resume_within_s: Annotated[float, Field(ge=0.0, le=7 * 86_400.0)] = 3600.0
+    timezone: Text | None = None
+
+
+class SiteTable(Table):
+    """Where the telescope stands; latitude north and longitude east are positive."""
+
+    latitude_deg: Annotated[float, Field(ge=-90.0, le=90.0)]
+    longitude_deg: Annotated[float, Field(ge=-180.0, le=180.0)]
+
+
+class HooksTable(Table):
+    """Commands run without a shell at certain moments; without one for the mask a person is asked.
+
+    ``mask = "stays_on"`` says that the mask is on whenever a run begins, so nobody is asked.
+    """
+
+    before: Words | None = None
+    after: Words | None = None
+    mask_on: Words | None = None
+    mask_off: Words | None = None
+    mask: Literal["asked", "stays_on"] = "asked"
+    within_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 120.0
+
+
+class ScheduleTable(Table):
+    """One thing to be started without being asked: exactly one of the four moments must be given.
+
+    ``at`` is a cron line (minute, hour, day, month, weekday) in the service's time zone; ``every_s`` an
+    interval; ``sun_below_deg`` the evening moment at which the Sun sinks below an altitude, plus
+    ``minutes_after``; ``temperature_shift_c`` a change since the last check, looked for every
+    ``look_every_s`` and acted on at most once in ``cool_down_s``.
+    """
+
+    name: Text
+    routine: Text
+    at: Text | None = None
+    every_s: Annotated[float, Field(ge=60.0, le=366 * 86_400.0)] | None = None
+    sun_below_deg: Annotated[float, Field(ge=-60.0, le=10.0)] | None = None
+    minutes_after: Annotated[float, Field(ge=0.0, le=1440.0)] = 0.0
+    temperature_shift_c: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
+    cool_down_s: Annotated[float, Field(ge=60.0, le=7 * 86_400.0)] = 1800.0
+    look_every_s: Annotated[float, Field(ge=30.0, le=86_400.0)] = 300.0
+    window: Annotated[tuple[ClockTime, ...], Field(strict=False, min_length=2, max_length=2)] | None = None
+    only_while_sun_below_deg: Annotated[float, Field(ge=-60.0, le=10.0)] | None = None
+    if_missed: Literal["skip", "run_once"] = "skip"
+    latest_s: Annotated[float, Field(ge=60.0, le=86_400.0)] = 1800.0

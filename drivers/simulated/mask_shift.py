@@ -1,4 +1,4 @@
-"""Where the mask sees focus: aberrations move its crossing off the mean focus, for each wavelength.
+"""Where the mask sees focus: aberrations and colour move its crossing off the mean focus of a band.
 
 The rendered frames hold this by diffraction; the surrogate look and the truth need it as a number.
 Aberrations shift and deform the spikes, so that reading a pattern takes a rule, and readers of one pattern
@@ -13,45 +13,55 @@ from functools import lru_cache
 
 import numpy as np
 
+from drivers.simulated.parameters import Glass
 from drivers.simulated.pupil import Aberrations, Telescope
 from drivers.simulated.sky import Sky
 from routines.optics import GAUSSIAN_FWHM_PER_SIGMA, Array, critical_focus_zone_um, grating_order_um
 
 _SKY_SHARE = 1e-6
+_COLOUR_STEP_NM = 35.0
 
 
 @lru_cache(maxsize=64)
-def mask_crossing_um(telescope: Telescope, wavelength_um: float, seeing_arcsec: float = 2.4) -> float:
-    """Return the defocus at which the mask's pattern looks most like a perfect telescope's in focus.
+def mask_crossing_um(telescope: Telescope, glass: Glass, seeing_arcsec: float = 2.4) -> float:
+    """Return the defocus at which the mask's pattern through a filter looks most like a perfect one in focus.
 
-    The perfect telescope is the same one without aberrations; likeness is in squares weighted as photon
-    noise is, with place, light and blur free.
+    The perfect telescope is the same one without aberrations or colour; likeness is in squares weighted as
+    photon noise is, with place, light and blur free. Defocus is against the band's mean focus.
     """
     perfect = replace(telescope, aberrations=Aberrations())
-    sky, real_sky = _sky(perfect), _sky(telescope)
-    blur_px, reach = _blur_px(telescope, wavelength_um, seeing_arcsec), _reach_px(telescope, wavelength_um)
+    plain = replace(glass, focus_slope_um_per_um=0.0, focus_bend_um_per_um2=0.0)
+    sky, real_sky = Sky(perfect), Sky(telescope)
+    wavelength_um = glass.band.centre_nm * 1e-3
+    reach = _reach_px(telescope, wavelength_um + glass.band.width_nm * 0.5e-3)
     step_um = critical_focus_zone_um(wavelength_um, telescope.optics) / 4.0
 
-    def pattern(of: Sky, defocus_um: float, blur: float = blur_px) -> Array:
-        return np.asarray(of.still_pattern(wavelength_um, defocus_um, blur, reach), dtype=np.float64)
+    def pattern(of: Sky, seen: Glass, defocus_um: float, widened: float = 1.0) -> Array:
+        total = np.zeros((2 * reach + 1, 2 * reach + 1))
+        for colour_um in _colours_um(glass):
+            blur_px = _blur_px(telescope, colour_um, seeing_arcsec) * widened
+            total += of.still_pattern(colour_um, defocus_um - seen.focus_at_um(colour_um), blur_px, reach)
+        return np.asarray(total / len(_colours_um(glass)))
 
-    middle = pattern(sky, 0.0)
+    middle = pattern(sky, plain, 0.0)
     changes = [
-        (pattern(sky, step_um) - pattern(sky, -step_um)) / (2.0 * step_um),
+        (pattern(sky, plain, step_um) - pattern(sky, plain, -step_um)) / (2.0 * step_um),
         *np.gradient(middle),
         middle,
-        pattern(sky, 0.0, blur_px * 1.1) - middle,
+        pattern(sky, plain, 0.0, 1.1) - middle,
     ]
     root_weight = 1.0 / np.sqrt(np.maximum(middle, 0.0) + _SKY_SHARE)
     design = np.stack([np.ravel(change * root_weight) for change in changes], axis=1)
-    differences = np.ravel((pattern(real_sky, 0.0) - middle) * root_weight)
+    differences = np.ravel((pattern(real_sky, glass, 0.0) - middle) * root_weight)
     return -float(np.linalg.lstsq(design, differences, rcond=None)[0][0])
 
 
-@lru_cache(maxsize=4)
-def _sky(telescope: Telescope) -> Sky:
-    """Return a sky with its pupil drawn; several colours need the same two."""
-    return Sky(telescope)
+def _colours_um(glass: Glass) -> list[float]:
+    """Return wavelengths across a band, near enough that focus runs straight between them."""
+    count = max(1, math.ceil(glass.band.width_nm / _COLOUR_STEP_NM))
+    return [
+        (glass.band.centre_nm + glass.band.width_nm * ((i + 0.5) / count - 0.5)) * 1e-3 for i in range(count)
+    ]
 
 
 def _blur_px(telescope: Telescope, wavelength_um: float, seeing_arcsec: float) -> float:

@@ -42,6 +42,12 @@ class Glass:
     focus_slope_um_per_um: float = 0.0
     focus_bend_um_per_um2: float = 0.0
 
+    def focus_at_um(self, wavelength_um: float) -> float:
+        """Return the focus at a wavelength less the band's mean focus."""
+        off = wavelength_um - self.band.centre_nm * 1e-3
+        bend = off**2 - (self.band.width_nm * 1e-3) ** 2 / 12.0
+        return self.focus_slope_um_per_um * off + self.focus_bend_um_per_um2 * bend
+
 
 @dataclass(frozen=True, slots=True)
 class Motor:

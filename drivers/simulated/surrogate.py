@@ -54,7 +54,7 @@ def surrogate_look(
     electrons = collected * shot.transparency * telescope.mask.slit_duty
     if electrons < response.least_electrons:
         return _nothing("no_star" if electrons < 200.0 else "too_faint")
-    off_um = float(np.mean(defocus_um(rig, shot))) - mask_crossing_um(telescope, wavelength_um)
+    off_um = float(np.mean(defocus_um(rig, shot))) - mask_crossing_um(telescope, glass)
     zones = abs(off_um) / critical_focus_zone_um(wavelength_um, telescope.optics)
     if zones > response.seen_zones:
         return _nothing("ambiguous")

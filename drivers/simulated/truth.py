@@ -57,8 +57,8 @@ class TrueNumbers:
 
     def place_offset_steps(self, filter_name: str) -> float:
         """Return the mask's crossing of a filter against the reference filter's mean focus."""
-        shift_um = mask_crossing_um(self.rig.telescope, self.rig.glass(filter_name).band.centre_nm * 1e-3)
-        return (self.rig.glass(filter_name).focus_um + shift_um) / self.step_um
+        glass = self.rig.glass(filter_name)
+        return (glass.focus_um + mask_crossing_um(self.rig.telescope, glass)) / self.step_um
 
     def tube_temperature_c(self, time_s: float) -> float:
         """Return the tube's own temperature."""

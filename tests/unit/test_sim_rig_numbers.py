@@ -76,7 +76,7 @@ def test_world_is_in_focus_where_the_truth_says(truth: TrueNumbers, side: int, f
     drive(world, target - side * 400.0)
     drive(world, target)
     off_um = world.rig.defocus_um(world.train.place_steps, filter_name, world.rig.weather.tube_c(0.0))
-    shift = mask_crossing_um(world.rig.telescope, world.rig.glass(filter_name).band.centre_nm * 1e-3)
+    shift = mask_crossing_um(world.rig.telescope, world.rig.glass(filter_name))
     assert off_um - shift == pytest.approx(0.0, abs=0.6 * told.step_um)  # a count is a whole step
 
 
@@ -145,7 +145,7 @@ def test_cloud_dims_the_star(truth: TrueNumbers) -> None:
 
 def test_surrogate_is_unbiased_and_says_its_scatter(truth: TrueNumbers) -> None:
     rig = truth.rig
-    crossing = mask_crossing_um(rig.telescope, rig.glass("R").band.centre_nm * 1e-3)
+    crossing = mask_crossing_um(rig.telescope, rig.glass("R"))
     scale = spike_error_px_per_um(rig.telescope.optics, rig.telescope.mask)
     looks = [surrogate_look(rig, shot(truth, n, 80.0), np.random.default_rng(n)) for n in range(400)]
     off = np.array([look["value_px"] - scale * (80.0 - crossing) for look in looks])

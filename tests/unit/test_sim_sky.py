@@ -12,6 +12,7 @@ from scipy.special import kv
 
 from drivers.simulated.detector import Detector, background
 from drivers.simulated.mask_shift import mask_crossing_um
+from drivers.simulated.parameters import Glass
 from drivers.simulated.pupil import Aberrations, Spider, Telescope, draw_pupil
 from drivers.simulated.sky import WAVEFRONTS, Light, Sky, Star, refractivity
 from drivers.simulated.turbulence import Air, ScreenMaker
@@ -292,8 +293,9 @@ def test_sky_rises_across_the_frame_by_its_gradient() -> None:
 
 
 def test_mask_sees_focus_off_its_mean_by_the_aberrations_alone() -> None:
-    assert mask_crossing_um(Telescope(OPTICS, MASK), 0.55) == pytest.approx(0.0, abs=0.05)
+    green = Glass(Band("green", 550.0, 1.0), 1.0, 0.0)
+    assert mask_crossing_um(Telescope(OPTICS, MASK), green) == pytest.approx(0.0, abs=0.05)
     bent = Telescope(OPTICS, MASK, aberrations=Aberrations(astigmatism_um=0.01))
     other = Telescope(OPTICS, MASK, aberrations=Aberrations(astigmatism_um=-0.01))
-    assert abs(mask_crossing_um(bent, 0.55)) > 1.0
-    assert mask_crossing_um(bent, 0.55) == pytest.approx(-mask_crossing_um(other, 0.55), rel=0.2)
+    assert abs(mask_crossing_um(bent, green)) > 1.0
+    assert mask_crossing_um(bent, green) == pytest.approx(-mask_crossing_um(other, green), rel=0.2)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import hypot, sqrt
+from statistics import fmean
 from typing import Any
 
 from routines.observations import Observation
@@ -23,7 +24,7 @@ from routines.scripts.common import (
 )
 from routines.steps import Estimated, Remark
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +32,14 @@ class Proof:
     """How far from focus the motor is sent between looks, and what counts as missed.
 
     ``away_px`` is the spike error there; ``missed_u`` how many predicted standard uncertainties a residual
-    may be off before the filter is looked at again, and before the proof fails.
+    may be off before the filter is looked at again, and before the proof fails. ``drift_reaches`` (of the
+    reach) is the standard uncertainty of what cooling and the drive's own error move focus by meanwhile, all
+    filters alike.
     """
 
     away_px: float = 1.5
     missed_u: float = 3.5
+    drift_reaches: float = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +81,11 @@ def proof_looks(
             check = yield from _check(facts, focus, known, name, crossing, overshoot_steps, how, turn + 1)
         if check is not None:
             checks.append(check)
-    return _verdict(checks, how)
+    return _verdict(checks, how, _drift_steps(facts, focus, how))
+
+
+def _drift_steps(facts: TrainFacts, focus: Focus, how: Proof) -> float:
+    return how.drift_reaches * facts.reach_px / abs(focus.slope_px_per_step)
 
 
 def _check(
@@ -101,10 +109,11 @@ def _check(
     seen = yield from look(name)
     if seen.value_px is None:
         return None
-    return _checked(focus, known, seen, place, float(crossing["u"]))
+    told_u = hypot(float(crossing["u"]), _drift_steps(facts, focus, how))
+    return _checked(focus, known, seen, place, told_u)
 
 
-def _checked(focus: Focus, known: Estimated, seen: Observation, place: float, crossing_u: float) -> _Check:
+def _checked(focus: Focus, known: Estimated, seen: Observation, place: float, told_u: float) -> _Check:
     assert seen.value_px is not None
     slope = number_of(known, "slope_px_per_step")
     px_per_step = focus.slope_px_per_step if slope is None or slope["value"] is None else slope["value"]
@@ -112,18 +121,20 @@ def _checked(focus: Focus, known: Estimated, seen: Observation, place: float, cr
     noise_steps = hypot(seen.u_px or 0.0, scatter_px) / abs(px_per_step)
     # The motor stands at a whole step, the prediction in between.
     residual = seen.value_px / px_per_step - (seen.position_steps - place)
-    return _Check(seen.filter, seen.position_steps, residual, hypot(crossing_u, noise_steps))
+    return _Check(seen.filter, seen.position_steps, residual, hypot(told_u, noise_steps))
 
 
-def _verdict(checks: list[_Check], how: Proof) -> dict[str, Any]:
+def _verdict(checks: list[_Check], how: Proof, drift_steps: float) -> dict[str, Any]:
     """Return passed or failed with the number responsible; nothing looked at proves nothing."""
     if not checks:
         return {"status": "not_run", "reason": "no filter's focus was known well enough to go there"}
     missed = [check.filter for check in checks if check.missed_by_u > how.missed_u]
     # Misses that all lean one way, each too small to tell, are the common focus's fault.
-    lean = sum(check.residual_steps / check.predicted_u_steps for check in checks) / sqrt(len(checks))
+    lean = fmean(check.residual_steps for check in checks)
+    own_u = sqrt(fmean(check.predicted_u_steps**2 - drift_steps**2 for check in checks) / len(checks))
+    leans = abs(lean) > how.missed_u * hypot(own_u, drift_steps)
     responsible: str | None = None
-    if len(missed) > len(checks) / 2 or (not missed and abs(lean) > how.missed_u):
+    if len(missed) > len(checks) / 2 or (not missed and leans):
         responsible = "best focus, or the overshoot that takes up the slack"
     elif missed:
         responsible = f"offset of {', '.join(missed)}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,8 @@ from routines.scripts.common import TrainFacts
 
 if TYPE_CHECKING:
     from daemon.config import Config
-    from routines.estimate.result import FitSetup
+    from routines.estimate.result import FitSetup, JointFit
+    from routines.observations import Move, Observation
 
 # Looks up to this many critical focus zones on either side of focus: far enough for the slope to be sure,
 # near enough that faint filters still give a number.
@@ -104,6 +105,27 @@ def fit_setup(config: Config) -> FitSetup:
         longest_play_steps=play_bound_steps(config),
         alpha_prior_px_per_c=abs(_px_per_um(config)) * _shift_um_per_c(config),
     )
+
+
+def fit_for_profile(
+    config: Config, observations: Sequence[Observation], moves: Sequence[Move] | None
+) -> JointFit:
+    """Return the joint fit with what repeating cannot shrink: the fit that a profile is made from."""
+    from routines.estimate.joint import fit_jointly
+    from routines.estimate.systematic import CROSSING_SHARE_OF_ZONE, with_crossing_systematics
+    from routines.optics import critical_focus_zone_um
+
+    fit = fit_jointly(observations, moves, fit_setup(config))
+    slope = fit.slope_px_per_step
+    if slope is None or not slope.value:
+        return fit
+    steps_per_um = abs(_px_per_um(config) / slope.value)
+    optics = config.science_optics()
+    u_steps = {
+        name: CROSSING_SHARE_OF_ZONE * critical_focus_zone_um(band.centre_nm * 1e-3, optics) * steps_per_um
+        for name, band in config.bands().items()
+    }
+    return with_crossing_systematics(fit, u_steps)
 
 
 def gates_for(

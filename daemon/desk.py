@@ -12,7 +12,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daemon.assembly import fit_setup
+from daemon.assembly import fit_for_profile, fit_setup
 from daemon.eyes import sight_from
 from daemon.outputs import RunFacts, write_outputs
 from routines.observations import Move, Observation
@@ -62,10 +62,8 @@ class Desk:
         self, folder: str, observations: Sequence[Observation], moves: Sequence[Move], facts: RunFacts
     ) -> Profile:
         """Fit everything, write profile, observations and report into ``folder``, and return the profile."""
-        from routines.estimate.joint import fit_jointly
-
         looks = self._revised(observations)
-        fit = fit_jointly(looks, moves, fit_setup(self._config))
+        fit = fit_for_profile(self._config, looks, moves)
         return write_outputs(Path(folder), self._config, fit, looks, self._with_mask(facts), moves)
 
     def _revised(self, observations: Sequence[Observation]) -> list[Observation]:

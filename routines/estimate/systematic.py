@@ -1,0 +1,74 @@
+"""What repeating cannot shrink: how far a mask's crossing depends on the telescope and the star's colour.
+
+Aberrations deform the spikes, and the star's colour weighs a broad band whose focus runs with wavelength, so
+that two sound ways to read one pattern differ. It belongs to a filter and not to a frame: it enters the
+crossings and the offsets, and cancels in backlash and slope.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+from routines.estimate.result import JointFit, Values
+from routines.quantity import Quantity
+
+# As a share of a filter's critical focus zone; from rendered frames of telescopes with about a fiftieth of a
+# wave of each low aberration, read by fits that weigh the pattern's parts differently.
+CROSSING_SHARE_OF_ZONE = 0.025
+
+
+def with_crossing_systematics(fit: JointFit, u_steps: Mapping[str, float]) -> JointFit:
+    """Return a fit whose crossings and offsets include each filter's own systematic uncertainty (steps)."""
+    reference_u = u_steps.get(fit.reference_filter, 0.0)
+    offsets = {
+        name: value
+        if name == fit.reference_filter
+        else _widened(value, math.hypot(u_steps.get(name, 0.0), reference_u))
+        for name, value in fit.offsets_steps.items()
+    }
+    return replace(
+        fit,
+        offsets_steps=offsets,
+        crossings_inward_steps=_each_widened(fit.crossings_inward_steps, u_steps),
+        crossings_outward_steps=_each_widened(fit.crossings_outward_steps, u_steps),
+        offsets_covariance_steps2=_covariance(fit, u_steps, reference_u),
+    )
+
+
+def _each_widened(values: Values, u_steps: Mapping[str, float]) -> Values:
+    return {name: _widened(value, u_steps.get(name, 0.0)) for name, value in values.items()}
+
+
+def _widened(quantity: Quantity | None, extra_u: float) -> Quantity | None:
+    """Return a quantity with an independent uncertainty added; its interval keeps its own shape."""
+    if quantity is None or quantity.value is None or quantity.u is None:
+        return quantity
+    below, above = quantity.value - quantity.low95, quantity.high95 - quantity.value
+    extra = 1.959964 * extra_u
+    return Quantity(
+        quantity.value,
+        math.hypot(quantity.u, extra_u),
+        quantity.value - math.hypot(below, extra),
+        quantity.value + math.hypot(above, extra),
+    )
+
+
+def _covariance(
+    fit: JointFit, u_steps: Mapping[str, float], reference_u: float
+) -> tuple[tuple[float, ...], ...]:
+    """Return the offsets' covariance with the filters' own part and the shared part of the reference."""
+    if not fit.offsets_covariance_steps2:
+        return fit.offsets_covariance_steps2
+    rows = []
+    for i, name in enumerate(fit.offsets_order):
+        row = list(fit.offsets_covariance_steps2[i])
+        if name != fit.reference_filter:
+            row = [
+                value + (reference_u**2 if other != fit.reference_filter else 0.0)
+                for other, value in zip(fit.offsets_order, row, strict=True)
+            ]
+            row[i] += u_steps.get(name, 0.0) ** 2
+        rows.append(tuple(row))
+    return tuple(rows)

@@ -112,14 +112,51 @@ def analyse(
 
 
 @app.command()
-def check(config: ConfigFile, json: AsJson = False) -> None:
+def check(
+    config: ConfigFile,
+    hardware: Annotated[
+        bool, typer.Option("--hardware", help="Walk over the real devices too: small moves, one frame.")
+    ] = False,
+    json: AsJson = False,
+) -> None:
     """Check a config.
 
-    Names every mistake at once, and shows what the numbers imply.
+    Names every mistake at once, and shows what the numbers imply. With --hardware, each device is connected
+    to, moved a little inside the limits and brought back, and every promise is told kept or broken; exits 3
+    when one is broken.
     """
     from daemon.commands.check import check as run
+    from daemon.commands.hardware import check_file
 
-    raise typer.Exit(run(config, as_json=json))
+    raise typer.Exit(check_file(config, as_json=json) if hardware else run(config, as_json=json))
+
+
+@app.command(name="try")
+def try_device(
+    port: Annotated[str, typer.Argument(metavar="PORT", help="Device path, socket:// or rfc2217:// URL.")],
+    description: Annotated[
+        str, typer.Argument(metavar="DESCRIPTION", help="A description's file, or a built-in one's name.")
+    ],
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="The request to send; without it they are listed.")
+    ] = None,
+    values: Annotated[
+        list[str] | None, typer.Argument(metavar="[FIELD=VALUE]...", help="What the request's fields hold.")
+    ] = None,
+    listen: Annotated[
+        float, typer.Option("--listen", metavar="S", min=0.0, help="Go on listening for so many seconds.")
+    ] = 0.0,
+    moves: Annotated[
+        bool, typer.Option("--moves", help="Allow a request that moves something; no limits are checked.")
+    ] = False,
+) -> None:
+    """Send one named request of a description and watch the bytes.
+
+    For writing a description beside the manual. The answer is decoded, and the bytes both ways are shown.
+    """
+    from daemon.commands.try_device import TryOut, try_request
+
+    raise typer.Exit(try_request(TryOut(port, description, name, tuple(values or ()), listen, moves)))
 
 
 @app.command()

@@ -1,7 +1,7 @@
 """A conformance walk over the real devices: each promise that the rest relies on, kept or broken.
 
 It stays inside the limits, moves little, and may be run with a camera on. A broken promise does not end the
-walk, except where going on would not be safe: after a fault of the motor nothing moves any more.
+walk, except where going on would not be safe: after a fault of a motor that device moves no more.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from drivers.errors import DeviceError, LimitExceeded, MotionFault, SensorFailed, Stopped
+from drivers.errors import DeviceError, ExposureFailed, LimitExceeded, MotionFault, SensorFailed, Stopped
 from drivers.roles import Camera, Clock, FilterWheel, Focuser, StopSignal, Thermometer
 
 SMALL_STEPS = 100
@@ -61,12 +61,12 @@ def walk(
     devices: Devices, clock: Clock, stop: StopSignal, *, exposure_s: float = 1.0, filter_name: str = ""
 ) -> Iterator[Promise]:
     """Yield each promise as it has been tried; ends early when ``stop`` is set, with the motor standing."""
-    broken = False
+    broken: set[str] = set()
     for device, promise, action, advice in _tries(devices, clock, stop, exposure_s, filter_name):
         if stop.is_set():
             return
-        if broken and device == "focuser":
-            yield Promise(device, promise, "left out", 0.0, "an earlier fault of the motor", "")
+        if device in broken:
+            yield Promise(device, promise, "left out", 0.0, "after an earlier fault it is left alone", "")
             continue
         began = clock.monotonic()
         try:
@@ -74,7 +74,8 @@ def walk(
         except DeviceError as error:
             if isinstance(error, Stopped) and stop.is_set():
                 return
-            broken = broken or isinstance(error, MotionFault)
+            if isinstance(error, MotionFault):
+                broken.add(device)
             yield Promise(device, promise, "broken", clock.monotonic() - began, str(error), advice)
         else:
             yield Promise(device, promise, "kept", clock.monotonic() - began, seen)
@@ -187,4 +188,14 @@ def _temperature(thermometer: Thermometer) -> Callable[[], str]:
 
 
 def _exposing(camera: Camera, exposure_s: float, filter_name: str, stop: StopSignal) -> Callable[[], str]:
-    return lambda: str(camera.expose(exposure_s, filter_name, stop))
+    def expose() -> str:
+        from drivers.frames import FrameUnreadable, read_frame
+
+        path = camera.expose(exposure_s, filter_name, stop)
+        try:
+            rows, columns = read_frame(path).pixels.shape
+        except FrameUnreadable as error:
+            raise ExposureFailed(str(error)) from error
+        return f"{path.name}, {columns} x {rows} pixels"
+
+    return expose

@@ -160,6 +160,12 @@ class Line:
             self._prepare()
             self._write(request)
 
+    def listen(self, seconds: float) -> None:
+        """Hear what the device says unasked for so long; announcements are heeded, all else only traced."""
+        with self._exchanging:
+            self._opened()
+            self._listen_and_drop(seconds)
+
     def interject(self, request: bytes, *, answered: bool = True) -> None:
         """Send a request now, from any thread, without waiting for the exchange in progress.
 

@@ -20,9 +20,9 @@ def check(path: Path, *, as_json: bool) -> int:
     """Check a config and say what it is good for; returns the exit code."""
     try:
         config = load_config(path)
-        _check_descriptions(config)
+        check_descriptions(config)
     except ConfigErrors as errors:
-        return _refused(errors, as_json=as_json)
+        return refused(errors, as_json=as_json)
     lacks = _lacks_for_moving(config)
     if as_json:
         print(json.dumps({"file": str(path), "problems": [], "lacks_for_moving": lacks}))
@@ -40,7 +40,8 @@ def check(path: Path, *, as_json: bool) -> int:
     return DONE
 
 
-def _refused(errors: ConfigErrors, *, as_json: bool) -> int:
+def refused(errors: ConfigErrors, *, as_json: bool) -> int:
+    """Tell every mistake of a config; returns the exit code."""
     problems = [problem.as_dict() for problem in errors.problems]
     if as_json:
         print(json.dumps({"problems": problems}))
@@ -49,7 +50,7 @@ def _refused(errors: ConfigErrors, *, as_json: bool) -> int:
     return USAGE
 
 
-def _check_descriptions(config: Config) -> None:
+def check_descriptions(config: Config) -> None:
     """Read every device description that the config names; raises `ConfigErrors`."""
     from daemon.config import Problem
     from drivers.description import load
@@ -62,7 +63,7 @@ def _check_descriptions(config: Config) -> None:
         if name is None:
             continue
         try:
-            load(config.resolve(name) if name.endswith(".toml") else name)
+            load(str(config.resolve(name)) if name.endswith(".toml") or "/" in name else name)
         except (DescriptionError, OSError) as error:
             for line in str(error).splitlines():
                 problems.append(Problem(str(config.file), f"{table}.description", f'"{name}"', line))

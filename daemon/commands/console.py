@@ -45,6 +45,19 @@ def tell_problem(*lines: object) -> None:
     tell(*lines, style="red")
 
 
+def log_to_stderr(*, least: str = "warning") -> None:
+    """Send the log of devices to stderr, from a level on: stdout belongs to results."""
+    import logging
+    import sys
+
+    import structlog
+
+    structlog.configure(
+        wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[least.upper()]),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
 @contextlib.contextmanager
 def busy(first: str) -> Iterator[Callable[[str], None]]:
     """Show what is going on while it takes long; on a pipe nothing is shown. Yields how to say it anew."""

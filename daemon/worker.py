@@ -7,6 +7,7 @@ the job tried once more; a job that raises is not, since it would raise again. I
 from __future__ import annotations
 
 import multiprocessing
+import os
 import threading
 import time
 from collections.abc import Callable
@@ -137,6 +138,9 @@ def _serve(
 
     # A terminal sends Ctrl-C to the whole group; who ends this process is its parent.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Its matrices are small: threads of the linear algebra would only fight over the cores.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     try:
         desk = _entered(pipe, make_desk, arguments)
         while desk is not None and pipe.poll(idle_s):

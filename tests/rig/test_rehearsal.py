@@ -162,6 +162,25 @@ def test_a_stop_ends_the_run_with_the_motor_at_rest(tmp_path):
     assert len(result.end.ledger.observations) >= 5
 
 
+def test_ctrl_c_in_the_terminal_halts_and_exits_130(tmp_path):
+    words = [sys.executable, "-m", "daemon", "rehearse", "--out", str(tmp_path / "out")]
+    process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    try:
+        deadline = time.monotonic() + 60.0
+        while not list((tmp_path / "out").glob("frames/*.fits")) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        process.send_signal(signal.SIGINT)
+        _, words = process.communicate(timeout=60.0)
+    finally:
+        process.kill()
+        process.wait()
+    assert process.returncode == 130, words.decode()
+    assert b"halting the focuser" in words
+    journal = Journal.read(tmp_path / "out" / "journal.sqlite3")
+    assert [run.state for run in journal.runs()] == ["stopped"]
+    journal.close()
+
+
 def test_a_pulled_cable_ends_the_run_with_its_reason(tmp_path):
     config = calm_config(tmp_path)
     with (

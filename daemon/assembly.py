@@ -108,14 +108,20 @@ def fit_setup(config: Config) -> FitSetup:
 
 
 def fit_for_profile(
-    config: Config, observations: Sequence[Observation], moves: Sequence[Move] | None
+    config: Config,
+    observations: Sequence[Observation],
+    moves: Sequence[Move] | None,
+    setup: FitSetup | None = None,
 ) -> JointFit:
-    """Return the joint fit with what repeating cannot shrink: the fit that a profile is made from."""
+    """Return the joint fit with what repeating cannot shrink: the fit that a profile is made from.
+
+    ``setup`` None is that of a run.
+    """
     from routines.estimate.joint import fit_jointly
     from routines.estimate.systematic import CROSSING_SHARE_OF_ZONE, with_crossing_systematics
     from routines.optics import critical_focus_zone_um
 
-    fit = fit_jointly(observations, moves, fit_setup(config))
+    fit = fit_jointly(observations, moves, setup or fit_setup(config))
     slope = fit.slope_px_per_step
     if slope is None or not slope.value:
         return fit

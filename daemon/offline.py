@@ -52,13 +52,14 @@ def analyse(
 
     Raises `InputUnusable` when the input as a whole tells nothing, OSError when ``out`` cannot be written.
     """
+    from daemon.assembly import fit_for_profile
     from daemon.outputs import RunFacts, write_outputs
 
     if path.resolve() == (out / "observations.csv").resolve():
         raise InputUnusable(path, [f"{path}: would be overwritten by the results; give another --out"])
     gathered, seen = gather(path, config, moves, progress)
     progress(f"fitting {sum(look.measured for look in gathered.observations)} looks at once")
-    fit = fit_for_profile(config, gathered.observations, gathered.moves)
+    fit = fit_for_profile(config, gathered.observations, gathered.moves, fit_setup(config))
     fit = _with_note(fit, gathered)
     progress("writing profile, observations and report")
     facts = RunFacts(
@@ -140,7 +141,7 @@ def _from_frames(folder: Path, config: Config, progress: Progress) -> tuple[Gath
 
 def fit_setup(config: Config) -> FitSetup:
     """Return what the fit knows beforehand; no bound on the play is assumed unless the config gives one."""
-    from daemon.assembly import fit_for_profile as for_runs
+    from daemon.assembly import fit_setup as for_runs
 
     setup = for_runs(config)
     given = config.focuser.overshoot_steps is not None

@@ -1,0 +1,47 @@
+"""The whole job with real pixels, cut short: two filters, frames rendered, written, read and measured."""
+
+import pytest
+
+from daemon.offline import analyse
+from daemon.rehearsal_stage import StageOptions, rehearsing
+from daemon.rehearse import default_config, held_against_truth
+from drivers.simulated.truth import true_numbers
+from routines.scripts.backlash import Backlash
+from routines.scripts.characterise import Characterise
+from routines.scripts.offsets import Offsets
+
+SEED = 2
+SHORT = Characterise(backlash=Backlash(dead_looks=3), offsets=Offsets(places=3, sweeps=1))
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory):
+    out = tmp_path_factory.mktemp("frames")
+    config = default_config()
+    config = config.model_copy(update={"filters": config.filters[:2]})
+    with rehearsing(config, SEED, out=out, options=StageOptions(how=SHORT)) as stage:
+        stage.perform()
+        return held_against_truth(stage), config, out
+
+
+@pytest.mark.timeout(600)
+def test_every_number_is_right_to_a_quarter_of_the_critical_focus_zone(short):
+    result, _, out = short
+    assert result.end.state == "done", result.end.result
+    zones = true_numbers("refractor-112", SEED).critical_focus_zone_steps
+    for item in result.comparisons:
+        if item.unit == "steps" and item.name != "transition":
+            assert item.found is not None and item.found.value is not None, item.name
+            assert abs(item.found.value - item.truth) < min(zones.values()) / 4.0, item.name
+    assert len(list((out / "frames").glob("*.fits"))) == len(result.end.ledger.observations)
+
+
+@pytest.mark.timeout(600)
+def test_the_table_it_leaves_gives_the_same_profile_when_analysed_again(short, tmp_path):
+    result, config, out = short
+    again = analyse(out / "observations.csv", config, tmp_path / "again")
+    first = result.profile.backlash_steps
+    assert again.profile.backlash_steps.value == pytest.approx(first.value, abs=0.2 * first.u)
+    for entry in again.profile.filters:
+        known = result.profile.filter_named(entry.name).offset_steps
+        assert entry.offset_steps.value == pytest.approx(known.value, abs=max(0.2 * known.u, 1e-9))

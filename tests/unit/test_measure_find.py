@@ -1,0 +1,88 @@
+"""Finding the star and its spikes in a frame."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from measure_cases import MASK, made, star_model, state, turned
+
+from routines.measure.cutout import Detector, cropped, cut
+from routines.measure.find import block_levels, find_star
+from routines.measure.orientation import find_spikes, light_by_direction
+
+DETECTOR = Detector(1.0, 1.6, 60_000.0, 100.0)
+
+
+def _frame(seed: int, electrons: float, place: tuple[int, int] = (300, 420)) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    frame = rng.poisson(60.0, (800, 1000)).astype(np.float32) + 100.0
+    star = star_model().image(state(40.0, electrons))
+    y, x = place
+    frame[y : y + 160, x : x + 160] += rng.poisson(np.clip(star, 0.0, None))
+    return np.clip(frame, 0.0, 65_535.0)
+
+
+@pytest.mark.parametrize("electrons", [6e3, 1e5, 1e7])
+def test_a_star_is_found_among_hot_pixels_and_a_gradient(electrons: float) -> None:
+    frame = _frame(1, electrons)
+    rng = np.random.default_rng(2)
+    frame[rng.integers(0, 800, 300), rng.integers(0, 1000, 300)] = rng.uniform(500.0, 60_000.0, 300)
+    frame = np.clip(frame + np.linspace(0.0, 200.0, 1000)[None, :], 0, 65_535).astype(np.uint16)
+    found = find_star(frame)
+    assert found is not None
+    assert found.x_px == pytest.approx(500.3, abs=3.0)
+    assert found.y_px == pytest.approx(379.8, abs=3.0)
+
+
+def test_an_empty_sky_has_no_star() -> None:
+    frame = np.random.default_rng(3).poisson(100.0, (600, 700)).astype(np.uint16)
+    assert find_star(frame) is None
+
+
+def test_a_star_is_looked_for_first_where_it_was() -> None:
+    frame = _frame(4, 1e5).astype(np.uint16)
+    frame[600:606, 100:106] = 50_000
+    found = find_star(frame, near=(495.0, 385.0))
+    assert found is not None
+    assert found.x_px == pytest.approx(500.3, abs=3.0)
+
+
+def test_a_frame_with_nan_is_averaged_over_what_it_has() -> None:
+    frame = np.ones((80, 96), np.float32)
+    frame[3, 5] = np.nan
+    assert block_levels(frame) == pytest.approx(np.ones((10, 12)))
+
+
+@pytest.mark.parametrize("orientation_deg", [2.0, 61.0, 133.5, 178.0])
+def test_spikes_are_found_at_any_turn(orientation_deg: float) -> None:
+    mask = turned(MASK, orientation_deg - MASK.orientation_deg)
+    cutout = made(star_model(mask=mask), state(50.0, 2e5), 7)
+    spikes = find_spikes([light_by_direction(cutout, 80.0, 80.0)], None)
+    off = (spikes.middle_deg - (orientation_deg + 90.0) + 90.0) % 180.0 - 90.0
+    assert abs(off) < 1.5
+    assert spikes.arm_angle_deg == pytest.approx(20.0, abs=1.5)
+    assert spikes.contrast > 5.0
+
+
+def test_a_cutout_past_the_edge_says_so() -> None:
+    frame = np.full((100, 120), 500.0, np.float32)
+    piece = cut(frame, 10.0, 95.0, 64, DETECTOR, "Ha", 2.0)
+    assert piece.clipped
+    assert piece.usable.sum() == (10 + 32) * (5 + 32)
+    assert piece.pixels[piece.usable] == pytest.approx(400.0)
+    assert not cut(frame, 60.0, 50.0, 64, DETECTOR, "Ha", 2.0).clipped
+
+
+def test_saturated_pixels_take_their_neighbours_with_them() -> None:
+    frame = np.full((100, 100), 500.0, np.float32)
+    frame[50, 50] = 60_000.0
+    piece = cut(frame, 50.0, 50.0, 64, DETECTOR, "Ha", 2.0)
+    assert (piece.saturated_px, int((~piece.usable).sum())) == (1, 5)
+
+
+def test_cropping_keeps_the_middle() -> None:
+    frame = np.arange(10_000, dtype=np.float32).reshape(100, 100)
+    whole = cut(frame, 50.0, 50.0, 64, DETECTOR, "Ha", 2.0)
+    inner = cropped(whole, 32)
+    assert (inner.origin_x_px, inner.origin_y_px, inner.size_px) == (34, 34, 32)
+    assert inner.pixels[16, 16] == whole.pixels[32, 32]

@@ -1,0 +1,106 @@
+"""The meter of a set: capture without a guess, refusals, learning the mask."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from measure_cases import BANDS, MASK, OPTICS, knowing_meter, made, star_model, state, turned
+
+from routines.flags import kind_of
+from routines.measure.capture import Hint
+from routines.measure.cutout import Cutout
+from routines.measure.meter import MaskHint, MaskMeter
+from routines.optics import critical_focus_zone_um, spike_error_px_per_um
+
+ZONE_UM = critical_focus_zone_um(0.6563, OPTICS)
+
+
+@pytest.fixture(scope="module")
+def meter() -> MaskMeter:
+    return knowing_meter()
+
+
+@pytest.mark.parametrize("zones", [-3.9, -1.7, -0.4, 0.0, 0.9, 2.6, 3.9])
+def test_captures_out_to_four_zones_without_a_guess(meter: MaskMeter, zones: float) -> None:
+    reading = meter.measure(made(star_model(reach_um=300.0), state(zones * ZONE_UM, 2e4), 11))
+    assert reading.defocus_um is not None and reading.defocus_u_um is not None
+    assert abs(reading.defocus_um - zones * ZONE_UM) < 4.0 * reading.defocus_u_um
+
+
+def test_spike_error_is_the_optics_scale_times_defocus(meter: MaskMeter) -> None:
+    reading = meter.measure(made(star_model(), state(50.0, 1e5), 12))
+    assert reading.spike_error_px is not None and reading.defocus_um is not None
+    assert reading.spike_error_px / reading.defocus_um == pytest.approx(spike_error_px_per_um(OPTICS, MASK))
+
+
+def test_a_wrong_hint_does_not_mislead(meter: MaskMeter) -> None:
+    cutout = made(star_model(), state(-90.0, 5e4), 13)
+    reading = meter.measure(cutout, Hint(120.0, 10.0, 2.5))
+    assert reading.defocus_um == pytest.approx(-90.0, abs=6.0)
+
+
+def test_too_little_light_is_refused_not_guessed(meter: MaskMeter) -> None:
+    reading = meter.measure(made(star_model(), state(30.0, 250.0), 14))
+    assert reading.spike_error_px is None
+    assert any(kind_of(code) == "refusal" for code in reading.flags)
+
+
+def test_a_star_without_a_mask_is_said_to_have_none(meter: MaskMeter) -> None:
+    y, x = np.mgrid[:160, :160] - 80.0
+    core = 1e5 * np.exp(-(x**2 + y**2) / 4.0) / (4.0 * np.pi)
+    pixels = np.random.default_rng(15).poisson(core + 20.0).astype(np.float32)
+    reading = meter.measure(Cutout(pixels, np.ones(pixels.shape, bool), 0, 0, 1.6, "Ha", 4.0))
+    assert reading.flags == ("no_mask_pattern",)
+    assert reading.spike_error_px is None
+
+
+def test_a_piece_without_usable_pixels_is_refused(meter: MaskMeter) -> None:
+    cutout = made(star_model(), state(0.0, 1e5), 16)
+    blind = replace(cutout, usable=np.zeros_like(cutout.usable))
+    assert meter.measure(blind).flags == ("no_signal",)
+
+
+def test_a_meter_that_has_learnt_nothing_gives_nothing() -> None:
+    fresh = MaskMeter(OPTICS, MaskHint(3.6, 20.0), BANDS)
+    assert fresh.measure(made(star_model(), state(0.0, 1e5), 17)).spike_error_px is None
+
+
+@pytest.mark.parametrize("tilt", [1, -1])
+def test_learns_turn_period_duty_and_tilt_from_the_frames(tilt: int) -> None:
+    mask = replace(turned(MASK, 71.3), slit_period_mm=3.63, slit_duty=0.46, arm_angle_deg=20.4, tilt=tilt)
+    model = star_model(mask=mask)
+    cutouts = [made(model, state(z, 2e5), 20 + i) for i, z in enumerate((-120.0, -30.0, 60.0, 140.0))]
+    meter = MaskMeter(OPTICS, MaskHint(3.6, 20.0), BANDS)
+    meter.learn(cutouts)
+    assert meter.learnt is not None
+    learnt = meter.learnt.geometry.mask
+    assert learnt.orientation_deg == pytest.approx(mask.orientation_deg, abs=0.1)
+    assert learnt.slit_period_mm == pytest.approx(3.63, rel=0.003)
+    assert learnt.arm_angle_deg == pytest.approx(20.4, abs=0.15)
+    assert learnt.slit_duty == pytest.approx(0.46, abs=0.015)
+    assert meter.learnt.tilt_decided and learnt.tilt == tilt
+    reading = meter.measure(cutouts[0])
+    assert reading.defocus_um == pytest.approx(-120.0, abs=4.0)
+    assert "sign_unknown" in reading.flags
+
+
+def test_learns_a_mask_that_the_config_does_not_describe() -> None:
+    mask = replace(MASK, slit_period_mm=4.1, arm_angle_deg=17.0)
+    model = star_model(mask=mask)
+    meter = MaskMeter(OPTICS, MaskHint(), BANDS)
+    meter.learn([made(model, state(z, 3e5), 30 + i) for i, z in enumerate((-90.0, 20.0, 100.0))])
+    assert meter.learnt is not None
+    assert meter.learnt.geometry.mask.slit_period_mm == pytest.approx(4.1, rel=0.005)
+    assert meter.learnt.geometry.mask.arm_angle_deg == pytest.approx(17.0, abs=0.3)
+
+
+def test_a_known_orientation_gives_the_sign() -> None:
+    model = star_model()
+    for configured, sign in ((33.0, 1.0), (213.0, -1.0)):
+        meter = MaskMeter(OPTICS, MaskHint(3.6, 20.0, orientation_deg=configured), BANDS)
+        meter.learn([made(model, state(80.0, 3e5), 40)])
+        reading = meter.measure(made(model, state(80.0, 3e5), 41))
+        assert reading.defocus_um == pytest.approx(sign * 80.0, abs=5.0)
+        assert "sign_unknown" not in reading.flags

@@ -1,0 +1,67 @@
+"""The forward model: its derivatives, its interpolation, its symmetry, and the fold onto pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from measure_cases import BANDS, MASK, OPTICS, SIZE_PX, star_model, state
+from scipy import fft
+
+from routines.measure.model import MaskedStar, moved, to_pixels
+from routines.measure.templates import Window, make_local_templates, transfer_functions
+
+
+@pytest.fixture(scope="module")
+def model() -> MaskedStar:
+    return star_model()
+
+
+@pytest.mark.parametrize(("term", "step"), [(0, 0.1), (1, 0.01), (2, 0.01), (3, 0.01)])
+def test_derivatives_are_those_of_the_image(model: MaskedStar, term: int, step: float) -> None:
+    at = state(70.0, 1.0)
+    change = np.zeros(4)
+    change[term] = step
+    numeric = (model.image(moved(at, change)) - model.image(moved(at, -change))) / (2.0 * step)
+    _, slopes = model.image_and_slopes(at)
+    # Single precision leaves about 1e-7 of the peak over the step.
+    assert np.abs(numeric - slopes[term]).max() < 2e-3 * np.abs(slopes[term]).max()
+
+
+@pytest.mark.parametrize("defocus_um", [0.0, 7.0, -93.0, 255.0])
+def test_between_rungs_it_agrees_with_diffraction_itself(model: MaskedStar, defocus_um: float) -> None:
+    window = model.templates.window
+    exact = transfer_functions(OPTICS, MASK, BANDS["Ha"], window, np.array([0.0, defocus_um]))[1]
+    at = state(defocus_um, 1.0)
+    assert np.abs(model.image(at) - model.image_of(exact, at)).max() < 2e-4 * model.image(at).max()
+
+
+def test_opposite_defocus_is_the_point_reflected_image(model: MaskedStar) -> None:
+    centred = state(80.0, 1.0)
+    middle = SIZE_PX // 2
+    here = model.image(moved(centred, np.array([0.0, middle - centred.x_px, middle - centred.y_px, 0.0])))
+    there = model.image(moved(centred, np.array([-160.0, middle - centred.x_px, middle - centred.y_px, 0.0])))
+    assert here[1:, 1:] == pytest.approx(there[:0:-1, :0:-1], abs=1e-6)
+
+
+def test_all_light_is_in_the_window_or_beyond_it(model: MaskedStar) -> None:
+    total = float(model.image(state(0.0, 1.0)).sum())
+    # Beyond +/- 80 px lie the fifth and higher orders: 5 % of a half-open grating's light (grating theory).
+    assert 0.93 < total <= 1.0001
+
+
+def test_folding_keeps_the_samples_of_the_finer_image() -> None:
+    rng = np.random.default_rng(5)
+    window = Window(cutout_px=30, grid_px=54)
+    fine = rng.normal(size=(108, 108))
+    spectrum = fft.rfft2(fine).astype(np.complex64)
+    spectrum[:, 54] = 0.0
+    spectrum[54, :] = 0.0
+    expected = fft.fftshift(fft.irfft2(spectrum, s=(108, 108)))[::2, ::2] * 4.0
+    assert to_pixels(spectrum, window) == pytest.approx(expected[12:42, 12:42], abs=1e-4)
+
+
+def test_local_templates_agree_with_the_ladder_nearby(model: MaskedStar) -> None:
+    local = MaskedStar(make_local_templates(OPTICS, MASK, BANDS["Ha"], model.templates.window, -60.0))
+    for defocus_um in (-72.0, -60.0, -45.0):
+        at = state(defocus_um, 1.0)
+        assert np.abs(local.image(at) - model.image(at)).max() < 0.01 * model.image(at).max()

@@ -17,6 +17,7 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 BENCHMARKS = {
     "help": "command_line",
     "frame": "large_frame",
+    "bound": "cramer_rao",
 }
 
 

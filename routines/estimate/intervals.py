@@ -24,6 +24,8 @@ BACKLASH_NODES = 13
 TRANSITION_NODES = 6
 FAR_COST = 14.0
 LIGHTEST = 1e-5
+# Zero is excluded when its density is below this share of the highest (2.8 standard uncertainties away).
+LIMIT_DENSITY = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +233,7 @@ def of_play(mixture: Mixture, name: int) -> Quantity:
     cdf /= cdf[-1]
     mean = float(np.trapezoid(grid * density, grid) / np.trapezoid(density, grid))
     u = float(np.sqrt(np.trapezoid((grid - mean) ** 2 * density, grid) / np.trapezoid(density, grid)))
-    if grid[0] <= 2.0 * NARROWEST_TRANSITION_STEPS + 1e-9 and density[0] > 0.08 * np.max(density):
+    if grid[0] <= 2.0 * NARROWEST_TRANSITION_STEPS + 1e-9 and density[0] > LIMIT_DENSITY * np.max(density):
         return Quantity.upper_limit(float(np.interp(0.95, cdf, grid)))
     low, high = np.interp([TAIL, 1.0 - TAIL], cdf, grid)
     return Quantity(mean, u, float(low), float(high))

@@ -17,7 +17,7 @@ from routines.estimate.intervals import Mixture, explore, of_play
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.play import Array
-from routines.estimate.prepare import Prepared, prepare, usable
+from routines.estimate.prepare import Prepared, prepare, usable, without_history
 from routines.estimate.result import FitSetup, JointFit, TemperatureRange, Values
 from routines.estimate.settle import Settled, fit_all, with_own_slopes
 from routines.flags import Flag, flag
@@ -28,6 +28,8 @@ __all__ = ["FitSetup", "JointFit", "fit_jointly"]
 
 SLOPES_DIFFER_BELOW = 1e-3
 ENDLESS = 1e9
+# The coefficient is a ratio to the temperature's movement, which must stand clear of the thermometer's noise.
+LEAST_TEMPERATURE_SIGNAL = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,9 @@ def _fit(prepared: Prepared, setup: FitSetup) -> _Found | Flag:
     if history and refusals.backlash_is_known(settled):
         supported = {OUTWARD, INWARD}
     flags: list[Flag] = []
+    if supported != {OUTWARD, INWARD} and history:
+        # The moves do not tell the backlash; without them each pass may at least begin as it likes.
+        return _fit(without_history(prepared), setup)
     if supported != {OUTWARD, INWARD}:
         span = float(np.ptp(prepared.problem.position))
         settled = fit_all(prepared.problem, prepared.layout, prepared.runs, play=span)
@@ -245,7 +250,8 @@ def _temperature(found: _Found) -> tuple[Quantity | None, list[Flag]]:
     if not settled.free[ALPHA]:
         return None, [flag("temperature_constant", "temperature_coefficient_steps_per_c")]
     alpha = found.mixture.quantity(_unit(settled.problem.size, ALPHA))
-    if alpha.u is not None and alpha.u > 0.3 * settled.problem.alpha_prior:
+    vague = alpha.u is None or alpha.u > 0.3 * settled.problem.alpha_prior
+    if vague or prepared.temperature_signal < LEAST_TEMPERATURE_SIGNAL:
         return None, [
             flag("temperature_constant", "temperature_coefficient_steps_per_c"),
             flag("temperature_drift", "all"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,6 +30,7 @@ class Prepared:
     runs: Runs | None
     reference_c: float | None
     temperatures: Array | None
+    temperature_signal: float
 
 
 def usable(observations: Sequence[Observation], setup: FitSetup) -> list[Observation]:
@@ -51,7 +52,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     filters = tuple(name for name in setup.filters if any(row.filter == name for row in rows))
     position = np.array([row.position_steps for row in rows], dtype=float)
     value = np.array([row.value_px for row in rows], dtype=float)
-    warmth, bends, reference, temperatures = _warmth(rows, setup)
+    warmth, bends, reference, temperatures, signal = _warmth(rows, setup)
     problem = Problem(
         position=position,
         value=value,
@@ -66,13 +67,21 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         outlier_width=_outlier_width(value),
     )
     known = _moves_of(rows) if moves is None else list(moves)
-    if known is not None:
-        return Prepared(
-            problem, tuple(rows), filters, follow_history(rows, known), None, reference, temperatures
-        )
-    runs = find_runs(position, [row.filter for row in rows], _tolerance(position))
+    runs = None
+    if known is None:
+        runs = find_runs(position, [row.filter for row in rows], _tolerance(position))
+        layout = lay_out(runs, position, [turn.end_row for turn in runs.turns])
+    else:
+        layout = follow_history(rows, known)
+    return Prepared(problem, tuple(rows), filters, layout, runs, reference, temperatures, signal)
+
+
+def without_history(prepared: Prepared) -> Prepared:
+    """Return the same looks as a table whose moves nobody wrote down."""
+    position = prepared.problem.position
+    runs = find_runs(position, [row.filter for row in prepared.rows], _tolerance(position))
     layout = lay_out(runs, position, [turn.end_row for turn in runs.turns])
-    return Prepared(problem, tuple(rows), filters, layout, runs, reference, temperatures)
+    return replace(prepared, runs=runs, layout=layout)
 
 
 def _own_u(row: Observation) -> float:
@@ -80,11 +89,13 @@ def _own_u(row: Observation) -> float:
     return row.u_px if row.u_px is not None and math.isfinite(row.u_px) and row.u_px > 0.0 else 0.0
 
 
-def _warmth(rows: Sequence[Observation], setup: FitSetup) -> tuple[Array, Array, float | None, Array | None]:
-    """Return temperature minus the reference (n), its bends (n, k), the reference and the temperatures."""
+def _warmth(
+    rows: Sequence[Observation], setup: FitSetup
+) -> tuple[Array, Array, float | None, Array | None, float]:
+    """Return temperature minus the reference (n), its bends (n, k), the reference, temperatures, signal."""
     known = [k for k, row in enumerate(rows) if row.temperature_c is not None]
     if not known:
-        return np.zeros(len(rows)), np.zeros((len(rows), 0)), setup.reference_temperature_c, None
+        return np.zeros(len(rows)), np.zeros((len(rows), 0)), setup.reference_temperature_c, None, 0.0
     readings = np.array([rows[k].temperature_c for k in known], dtype=float)
     when = _times(rows)
     smooth = smooth_temperature(when[known], readings)
@@ -93,7 +104,7 @@ def _warmth(rows: Sequence[Observation], setup: FitSetup) -> tuple[Array, Array,
     reference = setup.reference_temperature_c
     if reference is None:
         reference = float(np.median(readings))
-    return bridged - reference, bends.reshape(-1, len(rows)).T, reference, bridged
+    return bridged - reference, bends.reshape(-1, len(rows)).T, reference, bridged, smooth.signal
 
 
 def _times(rows: Sequence[Observation]) -> Array:

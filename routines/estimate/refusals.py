@@ -12,6 +12,7 @@ from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup
+from routines.estimate.robust import robust_line
 from routines.estimate.settle import Settled, engaged_rows
 from routines.estimate.solve import covariance_of
 from routines.flags import Flag, flag
@@ -101,13 +102,8 @@ def _steepness(position: Array, value: Array) -> float:
     """Return a straight line's slope over its uncertainty, robustly; 0 for fewer than five positions."""
     if len(np.unique(position)) < 5:
         return 0.0
-    weight = np.ones(len(position))
-    design = np.column_stack([np.ones_like(position), position - np.mean(position)])
-    for _ in range(6):
-        line = solve_weighted(design, value, weight)
-        scale = 1.4826 * float(np.median(np.abs(line.residuals))) + 1e-12 * float(np.ptp(value)) + 1e-300
-        weight = 1.0 / (1.0 + (line.residuals / (2.0 * scale)) ** 2)
-    return float(line.coefficients[1] / np.sqrt(line.covariance[1, 1] * scale**2))
+    line = robust_line(position, value)
+    return line.slope / max(line.u_slope, 1e-300)
 
 
 def supported_sides(settled: Settled, *, history: bool) -> set[int]:

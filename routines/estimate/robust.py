@@ -11,10 +11,12 @@ import math
 
 import numpy as np
 
+from routines.estimate.linear import Line, straight_line
 from routines.estimate.play import Array, Index
 
 # Shrinks each filter's scatter towards the common one as if this many further rows had agreed with it.
 SHRINKAGE_ROWS = 8.0
+OUTLIER_SHARE = 0.05
 
 
 def mixture(residual: Array, variance: Array, outlier_share: float, width: float) -> tuple[Array, Array]:
@@ -65,3 +67,24 @@ def _matching_variance(residual: Array, good: Array, u: Array, free: float) -> f
         if high - low < 1e-4 * high:
             break
     return high
+
+
+def robust_line(x: Array, y: Array, u: Array | None = None) -> Line:
+    """Fit a straight line like ``straight_line``, rows weighted by the probability that they are no outliers.
+
+    The scatter comes from the rows beyond their own ``u``, with n - 2 degrees of freedom. Raises
+    ``Underdetermined`` for fewer than two distinct x.
+    """
+    own = np.zeros(len(y)) if u is None else np.asarray(u, dtype=float)
+    low, high = np.percentile(y, [5.0, 95.0])
+    width = 3.0 * float(high - low) + 1e-12
+    line = straight_line(x, y)
+    variance = own**2 + max(1.4826 * float(np.median(np.abs(line.residuals))), 1e-9 * width) ** 2
+    one_filter = np.zeros(len(y), dtype=np.intp)
+    for _ in range(12):
+        _, good = mixture(line.residuals, variance, OUTLIER_SHARE, width)
+        line = straight_line(x, y, np.sqrt(variance / np.maximum(good, 1e-12)))
+        _, good = mixture(line.residuals, variance, OUTLIER_SHARE, width)
+        scatter = settled_scatter(line.residuals, good, own, one_filter, 1, 2.0)[0]
+        variance = np.maximum(own**2 + scatter, (1e-9 * width) ** 2)
+    return line

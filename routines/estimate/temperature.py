@@ -27,12 +27,14 @@ class SmoothTemperature:
     """Temperatures (n, deg C) at the looks, and how they may be wrong.
 
     ``bends_c`` (n, k) are independent shapes, each one standard uncertainty high; ``reading_u_c`` is the
-    standard deviation of one reading about the curve.
+    standard deviation of one reading about the curve. ``signal`` is how many standard uncertainties the
+    temperature moved; below about ten, a ratio to it means little.
     """
 
     celsius: Array
     bends_c: Array
     reading_u_c: float
+    signal: float
 
 
 def smooth_temperature(when: Array, reading: Array) -> SmoothTemperature:
@@ -40,15 +42,23 @@ def smooth_temperature(when: Array, reading: Array) -> SmoothTemperature:
     span = float(np.ptp(when))
     straight = np.zeros((len(reading), 0))
     if span == 0.0 or float(np.ptp(reading)) == 0.0 or len(reading) < 4:
-        return SmoothTemperature(reading.astype(float), straight, 0.0)
+        return SmoothTemperature(reading.astype(float), straight, 0.0, _signal(reading, 0.0))
     x = 2.0 * (when - when[0]) / span - 1.0
     highest = min(HIGHEST_DEGREE, len(np.unique(x)) - 2, len(reading) // 4)
     degree, spread = _best_degree(x, reading, highest)
     jitter = math.sqrt(0.5 * float(np.mean(np.diff(reading) ** 2)))
     if spread > POOR_RATIO * jitter and spread > 0.0:
-        return SmoothTemperature(_running_line(x, reading), straight, jitter)
+        curve = _running_line(x, reading)
+        return SmoothTemperature(curve, straight, jitter, _signal(curve, jitter))
     shapes, _ = np.linalg.qr(np.polynomial.chebyshev.chebvander(x, min(degree + SPARE_DEGREES, highest)))
-    return SmoothTemperature(shapes @ (shapes.T @ reading), shapes * spread, spread)
+    curve = shapes @ (shapes.T @ reading)
+    return SmoothTemperature(curve, shapes * spread, spread, _signal(curve, spread))
+
+
+def _signal(curve: Array, reading_u_c: float) -> float:
+    """Return the curve's departure from its mean in units of its own standard uncertainty."""
+    moved = float(np.sqrt(np.sum((curve - np.mean(curve)) ** 2)))
+    return moved / max(reading_u_c, 1e-9) if moved > 0.0 else 0.0
 
 
 def _best_degree(x: Array, reading: Array, highest: int) -> tuple[int, float]:

@@ -95,14 +95,16 @@ def score(tallies: dict[str, Tally], seed: int, night: Night, fit: JointFit) -> 
     """Add one fit to the tallies."""
     truth, noise, wanted = night.truth, night.truth.noise_steps, night.truth.identifiable
 
-    def add(name: str, found: Quantity | None, true: float, unit: float = noise) -> None:
-        tallies[name].add(seed, found, true, unit, wanted=wanted)
+    def add(
+        name: str, found: Quantity | None, true: float, unit: float = noise, *, asked: bool = True
+    ) -> None:
+        tallies[name].add(seed, found, true, unit, wanted=wanted and asked)
 
     add("backlash", fit.backlash_steps, truth.backlash)
     add("transition", fit.transition_steps, truth.transition)
     add("slope", fit.slope_px_per_step, truth.slope, abs(truth.slope))
-    add("lost motion outward", fit.lost_motion_to_outward_steps, truth.backlash)
-    add("lost motion inward", fit.lost_motion_to_inward_steps, truth.backlash)
+    add("lost motion outward", fit.lost_motion_to_outward_steps, truth.backlash, asked=False)
+    add("lost motion inward", fit.lost_motion_to_inward_steps, truth.backlash, asked=False)
     if truth.alpha_matters or fit.temperature_coefficient_steps_per_c is not None:
         add("temperature coeff.", fit.temperature_coefficient_steps_per_c, truth.alpha)
     first = night.filters[0]

@@ -190,13 +190,17 @@ class _Night:
         own = self.noise * rng.uniform(0.7, 1.4, count)
         beyond = self.noise * float(rng.uniform(0.0, 1.0)) * float(rng.uniform() < 0.5)
         scale = {name: float(np.exp(0.2 * rng.normal())) for name in self.filters}
-        spread = np.array([np.hypot(own[k], beyond * scale[str(r["filter"])]) for k, r in enumerate(self.rows)])
+        spread = np.array(
+            [np.hypot(own[k], beyond * scale[str(r["filter"])]) for k, r in enumerate(self.rows)]
+        )
         noise = rng.standard_t(3.0, count) / 1.5 if self.wrongs.heavy_tails else rng.normal(size=count)
         value = np.array([r["value"] for r in self.rows]) + abs(self.slope) * spread * noise
         share = float(rng.uniform(0.0, 0.05)) * float(rng.uniform() < 0.5)
         bad = np.flatnonzero(rng.uniform(size=count) < share)
         for k in bad:
-            value[k] += abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
+            value[k] += (
+                abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
+            )
         lagged = [self.warmth(max(0.0, float(r["time"]) - self.wrongs.lag_s)) for r in self.rows]
         reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
         told = rng.uniform() < 0.5

@@ -1,0 +1,141 @@
+"""Dry runs: a routine's steps, how long they take and whether they stay inside the limits, nothing moving.
+
+The script runs against a train that is merely plausible, so counts and times are typical, not promised.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from daemon.assembly import soft_limits, train_facts
+from drivers import description
+from drivers.errors import DeviceError
+from routines.convention import to_counts
+from routines.scripts.catalogue import ROUTINES, parameters_to_dict, script_from_dict
+from routines.scripts.listing import PretendedTrain, legs_of, list_steps
+from routines.steps import Approach, Await, Estimate, Observe, Remark, SelectFilter, Step, Travel
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+
+# What is assumed where nothing is known (common practice): motor speed, reading a frame out and measuring it,
+# turning the wheel by a slot, settling after a move, one fit.
+_SPEED_STEPS_PER_S = 100.0
+_READOUT_S = 2.0
+_TURN_S = 2.0
+_SETTLE_S = 0.5
+_FIT_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Pace:
+    speed_steps_per_s: float
+    exposures_s: dict[str, float]
+
+
+class Planner:
+    """The worker's desk for dry runs: it takes the optics, which the service itself does not load."""
+
+    def __init__(self, config: Config) -> None:
+        self._config = config
+
+    def plan(self, routine: str, position_counts: float | None) -> dict[str, Any]:
+        """Return the fields of `api_models.Plan`; ``position_counts`` None begins in mid-range."""
+        config, limits = self._config, soft_limits(self._config)
+        start = position_counts
+        if start is None:
+            start = (limits.lowest_steps + limits.highest_steps) / 2.0
+        known = ROUTINES[routine]
+        facts = train_facts(config, start)
+        script = script_from_dict(known, parameters_to_dict(facts, known.parameters()))
+        listing = list_steps(script, PretendedTrain(facts))
+        pace = _Pace(_speed(config), {item.name: item.exposure_s for item in config.filters})
+        steps = _planned(listing.steps, facts.start_position_steps, pace, config)
+        visited = [place for item in steps for place in item["positions_steps"]]
+        result = listing.result or {"outcome": "failed", "message": "the dry run did not come to an end"}
+        lowest, highest = (min(visited), max(visited)) if visited else (None, None)
+        return {
+            "routine": routine,
+            "steps": steps,
+            "observations": sum(isinstance(step, Observe) for step in listing.steps),
+            "duration_s": sum(item["seconds"] for item in steps),
+            "lowest_steps": lowest,
+            "highest_steps": highest,
+            "limits_steps": (limits.lowest_steps, limits.highest_steps),
+            "inside_limits": all(limits.lowest_steps <= place <= limits.highest_steps for place in visited),
+            "outcome": str(result.get("message") or result.get("outcome")),
+            "notes": _notes(config, position_counts, pace),
+        }
+
+
+def _planned(steps: tuple[Step, ...], start: float, pace: _Pace, config: Config) -> list[dict[str, Any]]:
+    outward, place = config.focuser.outward, start
+    planned = []
+    for number, step in enumerate(steps):
+        legs = legs_of(step)
+        seconds = _seconds(step, place, pace)
+        place = legs[-1] if legs else place
+        planned.append(
+            {
+                "number": number,
+                "does": _words(step),
+                "positions_steps": [round(to_counts(leg, outward)) for leg in legs],
+                "seconds": round(seconds, 1),
+            }
+        )
+    return planned
+
+
+def _seconds(step: Step, place: float, pace: _Pace) -> float:
+    if isinstance(step, (Travel, Approach)):
+        distance, here = 0.0, place
+        for leg in legs_of(step):
+            distance += abs(leg - here)
+            here = leg
+        return distance / pace.speed_steps_per_s + _SETTLE_S * len(legs_of(step))
+    if isinstance(step, Observe):
+        return (step.exposure_s or pace.exposures_s[step.filter]) + _READOUT_S
+    if isinstance(step, SelectFilter):
+        return _TURN_S
+    return _FIT_S if isinstance(step, Estimate) else 0.0
+
+
+def _words(step: Step) -> str:
+    if isinstance(step, Travel):
+        return "go to"
+    if isinstance(step, Approach):
+        return f"approach moving {'outward' if step.side > 0 else 'inward'}"
+    if isinstance(step, SelectFilter):
+        return f"turn the wheel to {step.filter}"
+    if isinstance(step, Observe):
+        return f"look in {step.filter}"
+    if isinstance(step, Estimate):
+        return f"fit what is seen so far ({step.want})"
+    if isinstance(step, Await):
+        return f"wait for {step.condition}, at most {step.at_most_s:.0f} s"
+    assert isinstance(step, Remark)
+    return step.sentence
+
+
+def _speed(config: Config) -> float:
+    name = config.focuser.description
+    if name is None:
+        return _SPEED_STEPS_PER_S
+    try:
+        dialect = description.load(str(config.resolve(name)) if name.endswith(".toml") else name)
+    except (DeviceError, OSError):
+        return _SPEED_STEPS_PER_S
+    return dialect.motion.speed_steps_per_s or _SPEED_STEPS_PER_S
+
+
+def _notes(config: Config, position_counts: float | None, pace: _Pace) -> list[str]:
+    notes = [
+        f"times assume {pace.speed_steps_per_s:g} steps/s, {_READOUT_S:g} s to read out and measure a frame, "
+        f"{_TURN_S:g} s for a turn of the wheel; holds and waiting for people come on top"
+    ]
+    if config.routines.start_steps is not None:
+        notes.append("it begins at routines.start_steps")
+    elif position_counts is None:
+        notes.append("the focuser's position is not known yet: it is taken to stand in mid-range")
+    return notes

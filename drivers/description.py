@@ -23,6 +23,7 @@ VERSION = 1
 BUILT_IN = Path(__file__).parent / "descriptions"
 KINDS = ("focuser", "filter_wheel", "thermometer")
 MOST_BASES = 5
+CAUSES = ("limit", "busy", "unknown")
 
 QUERIES = {
     "identify", "position", "state", "temperature", "range", "speed", "slots", "slot",
@@ -233,10 +234,12 @@ def _refusal(table: Table, is_text: bool) -> Refusal | None:
     template = _template(table, "reply", table.text("reply", 'reply = "refused {reason:word}"'), is_text)
     meanings = table.take("meaning", dict, {}, 'meaning = { limit = "outside the range" }')
     garbled = _words(table, "garbled")
+    found = {cause: table.take(cause, (int, str), None, f'{cause} = "{cause}"') for cause in CAUSES}
+    causes = {cause: reason for cause, reason in found.items() if reason is not None}
     table.close()
     if template is None:
         return None
-    return Refusal(template, {str(key): str(value) for key, value in meanings.items()}, garbled)
+    return Refusal(template, {str(key): str(value) for key, value in meanings.items()}, garbled, causes)
 
 
 def _unsolicited(table: Table, is_text: bool) -> Unsolicited | None:

@@ -97,12 +97,14 @@ class Refusal:
     """A reply that says no; ``meanings`` translates the value of its ``reason`` field.
 
     Reasons in ``garbled`` mean that the device did not understand a request that we know to be right: it was
-    damaged on the line, and the reply counts as invalid.
+    damaged on the line, and the reply counts as invalid. ``causes`` gives the device's own reason for
+    "limit", "busy" and "unknown", for a port that speaks as the device does.
     """
 
     template: Template
     meanings: Mapping[str, str]
     garbled: tuple[str, ...] = ()
+    causes: Mapping[str, Value] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

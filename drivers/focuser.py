@@ -140,6 +140,10 @@ class SerialFocuser:
         """Return the present count; MotionFault when it has changed unasked since the last move."""
         return self._read_position() if self._moving else self._standing_position()
 
+    def count_now(self) -> int:
+        """Return the count as it is read just now, from any thread, in mid-move too, without judging it."""
+        return self._read_position()
+
     def halt(self) -> None:
         """Stop the motor now; from any thread, ahead of whatever is being asked."""
         self._interrupts.halts += 1

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from daemon.config.occasions import schedule_findings, service_findings
+from daemon.config.offered_port import port_findings
 from daemon.config.problems import Problem, shown
 
 Raw = Mapping[str, Any]
@@ -25,7 +26,7 @@ def contradictions(raw: Raw, file: str) -> list[Problem]:
     """Return every contradiction between keys that are there and of the right type."""
     rules = (
         *(_optics, _mask, _camera, _filters, _slots, _fits, _limits, _gates, _thermometer),
-        *(service_findings, schedule_findings),
+        *(service_findings, schedule_findings, port_findings),
     )
     return [Problem(file, key, value, message) for rule in rules for key, value, message in rule(raw)]
 

@@ -19,6 +19,7 @@ from daemon.config.tables import (
     LimitsTable,
     MaskTable,
     OpticsTable,
+    PortTable,
     RigTable,
     RoutinesTable,
     ScheduleTable,
@@ -54,6 +55,7 @@ class Config(Table):
     gates: GatesTable = GatesTable()
     routines: RoutinesTable = RoutinesTable()
     star: StarTable = StarTable()
+    port: PortTable | None = None
     simulated: SimulatedTable | None = None
     service: ServiceTable = ServiceTable()
     site: SiteTable | None = None

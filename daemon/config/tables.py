@@ -175,6 +175,20 @@ class StarTable(Table):
     altitude_deg: Annotated[float, Field(ge=0.0, le=90.0)] | None = None
 
 
+class PortTable(Table):
+    """The port for a program that does not compensate by itself: a link to a pseudo-terminal, or TCP.
+
+    It speaks the focuser's own description. The limits are those of the asked places, inside [limits].
+    """
+
+    link: Text | None = None
+    listen: Annotated[str, Field(pattern=r"^[A-Za-z0-9.\-]+:[0-9]{1,5}$")] | None = None
+    low_steps: Steps | None = None
+    high_steps: Steps | None = None
+    filter_offsets: bool = False
+    temperature: bool = False
+
+
 class SimulatedTable(Table):
     """The simulated rig that stands in for devices: built-in, or a rig file of one's own."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -12,7 +12,9 @@ from pathlib import Path
 import pytest
 import serial
 
+from daemon.measurement import FrameMeter
 from daemon.port import CompensatingPort, PortRules
+from daemon.rehearse import default_config
 from drivers import description
 from drivers.focuser import SerialFocuser
 from drivers.roles import Limits
@@ -270,6 +272,58 @@ def test_our_own_driver_can_be_the_client(bench: Bench) -> None:
             assert abs(bench.tube_steps() - target) <= 1.0
     finally:
         through.close()
+
+
+def looked_at(
+    rig: RunningRig, folder: Path, look: Callable[[RunningRig], object]
+) -> dict[tuple[str, str], list]:
+    """Come to one place near focus from either side, through the port and without it; look thrice each."""
+    seen = {}
+    with bench_on(rig, PtyPort(folder / "focuser-port")) as bench:
+        focus = round(bench.truth.crossing_steps("L", -1, 0.0) + 0.5 * bench.truth.backlash_steps)
+        for how, go in (("port", bench.client.go), ("plain", bench.focuser.move_to)):
+            for side, away in (("below", -400), ("above", 400)):
+                go(focus + away)
+                go(focus)
+                seen[how, side] = [look(rig) for _ in range(3)]
+    rig.clock.close()
+    return seen
+
+
+def check_that_looks_agree(seen: dict[tuple[str, str], list[tuple[float, float]]]) -> None:
+    truth = true_numbers(RIG, SEED)
+    slope = abs(truth.slope_px_per_step)
+    steps = {key: sum(value for value, _ in group) / len(group) / slope for key, group in seen.items()}
+    for how, expected in (("port", 0.0), ("plain", truth.backlash_steps)):
+        apart = abs(steps[how, "below"] - steps[how, "above"])
+        looks = seen[how, "below"] + seen[how, "above"]
+        u_apart = sum(u**2 for _, u in looks) ** 0.5 / 3.0 / slope
+        print(f"{how}: {apart:.2f} +/- {u_apart:.2f} steps apart, expected {expected:.1f}")
+        assert abs(apart - expected) <= max(1.0, 3.0 * u_apart)
+        assert u_apart < 0.1 * truth.backlash_steps
+
+
+def test_the_star_shows_the_drawtube_where_it_was_asked_to_be(rig: RunningRig, tmp_path: Path) -> None:
+    """Spike errors agree whichever way a place was come to; without the port, they do not."""
+
+    def drawn(rig: RunningRig) -> tuple[float, float]:
+        answer = rig.camera.look(2.0, "L")
+        return answer["value_px"], answer["u_px"]
+
+    check_that_looks_agree(looked_at(rig, tmp_path, drawn))
+
+
+@pytest.mark.campaign
+@pytest.mark.timeout(1200)
+def test_frames_show_the_drawtube_where_it_was_asked_to_be(rig: RunningRig, tmp_path: Path) -> None:
+    """The same with the pixels of real frames, measured as `drawtube measure` does."""
+    groups = looked_at(rig, tmp_path, lambda rig: rig.camera.expose(2.0, "L"))
+    paths = [path for group in groups.values() for path in group]
+    results = iter(FrameMeter(default_config()).measure_all(paths))
+    read = {key: [next(results) for _ in group] for key, group in groups.items()}
+    check_that_looks_agree(
+        {key: [(item.spike_error_px, item.spike_error_u_px) for item in group] for key, group in read.items()}
+    )
 
 
 def test_over_tcp(rig: RunningRig) -> None:

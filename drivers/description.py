@@ -21,7 +21,7 @@ from drivers.templates import Template, TemplateError, Value
 
 VERSION = 1
 BUILT_IN = Path(__file__).parent / "descriptions"
-KINDS = ("focuser", "filter_wheel", "thermometer")
+KINDS = ("focuser", "filter_wheel", "thermometer", "instrument")
 MOST_BASES = 5
 CAUSES = ("limit", "busy", "unknown")
 
@@ -34,6 +34,7 @@ _NEEDED = {
     "focuser": (("position", "position"), ("halt", None)),
     "filter_wheel": (("turn", None), ("slot", "slot")),
     "thermometer": (("temperature", "temperature"),),
+    "instrument": (),
 }
 _REPLY_FIELDS = {
     "position": ("position",), "state": ("state",), "temperature": ("temperature",), "slots": ("slots",),

@@ -13,7 +13,7 @@ from drivers.errors import Refused, ReplyInvalid
 from drivers.framing import Framing
 from drivers.templates import Mismatch, Template, Value
 
-Kind = Literal["focuser", "filter_wheel", "thermometer"]
+Kind = Literal["focuser", "filter_wheel", "thermometer", "instrument"]
 Condition = Literal["still", "moving", "failed"]
 Meaning = Literal["reset", "ignore"]
 Values = dict[str, Value | None]
@@ -222,5 +222,5 @@ def _to_raw(request: Request, values: Mapping[str, Value]) -> dict[str, Value]:
             raw[key] = value
             continue
         number = (value - request.offset) / request.scale
-        raw[key] = number if types.get(key) == "decimal" else round(number)
+        raw[key] = number if types.get(key) in ("decimal", "scientific") else round(number)
     return raw

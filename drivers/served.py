@@ -123,7 +123,7 @@ def _raw_values(
             number = float(value)
             if request.converts:
                 number = (number - request.offset) / request.scale
-            yield field.name, number if field.type == "decimal" else round(number)
+            yield field.name, number if field.type in ("decimal", "scientific") else round(number)
 
 
 def _reason(refusal: Refusal, cause: Cause) -> Value | None:

@@ -7,6 +7,7 @@ than linear time: that is why they are not regular expressions.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
@@ -18,6 +19,7 @@ _SIGNS = "+-"
 _CHARACTERS = {
     "int": "0123456789",
     "decimal": "0123456789.",
+    "scientific": "0123456789.+-eE",
     "hex": "0123456789abcdefABCDEF",
     "word": "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-.",
 }
@@ -25,7 +27,7 @@ _INTEGER_BYTES = {f"{sign}{8 * size}{order}": (size, order, sign == "i")
                   for sign in "iu" for size in (2, 3, 4) for order in ("be", "le")}  # fmt: skip
 _INTEGER_BYTES |= {"i8": (1, "be", True), "u8": (1, "be", False)}
 
-TEXT_TYPES = ("int", "decimal", "hex", "word", "text")
+TEXT_TYPES = ("int", "decimal", "scientific", "hex", "word", "text")
 BYTE_TYPES = (*sorted(_INTEGER_BYTES), "ascii")
 
 
@@ -41,7 +43,7 @@ class Mismatch(ValueError):
 class Field:
     """One typed field of a template; ``width`` counts characters or bytes, None when it varies.
 
-    ``decimals`` is the number of decimal places written, for type "decimal" only.
+    ``decimals`` is the number of decimal places written, for "decimal" and "scientific" only.
     """
 
     name: str
@@ -201,7 +203,7 @@ def _text_field(piece: str) -> Field:
         raise TemplateError(
             f"{{{piece}}}: 'signed' goes with hex of a given width, such as {{name:hex:4:signed}}"
         )
-    if kind == "decimal":
+    if kind in ("decimal", "scientific"):
         return Field(name, kind, None, False, size)
     if size == 0:
         raise TemplateError(f"{{{piece}}}: a width of 0 holds nothing")
@@ -245,6 +247,8 @@ def _write_text(field: Field, values: Mapping[str, Value]) -> str:
         _check_characters(field, text)
     elif field.type == "decimal":
         text = f"{float(_value(field, values)):.{1 if field.decimals is None else field.decimals}f}"
+    elif field.type == "scientific":
+        text = f"{float(_value(field, values)):.{8 if field.decimals is None else field.decimals}E}"
     elif field.type == "hex":
         text = _write_hex(field, _number(field, values))
     else:
@@ -302,6 +306,8 @@ def _read_text(field: Field, piece: str) -> Value:
         if field.type == "word" and (not piece or not set(piece) <= set(_CHARACTERS["word"])):
             raise Mismatch(f"{field.name}: {piece!r} is not a word")
         return piece
+    if field.type == "scientific":
+        return _read_scientific(field, piece)
     digits = piece[1:] if field.type != "hex" and piece[:1] in (*_SIGNS,) else piece
     fits = set(digits) <= set(_CHARACTERS[field.type]) and 0 < len(digits) <= MOST_DIGITS
     if not fits or digits.count(".") > 1 or digits == ".":
@@ -313,6 +319,17 @@ def _read_text(field: Field, piece: str) -> Value:
     number = int(piece, 16)
     bits = 4 * len(piece)
     return number - (1 << bits) if field.signed and number >> (bits - 1) else number
+
+
+def _read_scientific(field: Field, piece: str) -> float:
+    """Return a number with an exponent, as instruments write it (IEEE 488.2, NR3)."""
+    try:
+        number = float(piece) if len(piece) <= MOST_DIGITS + 8 else math.inf
+    except ValueError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise Mismatch(f"{field.name}: {piece!r} is not a number of type scientific")
+    return number
 
 
 def _write_bytes(field: Field, values: Mapping[str, Value]) -> bytes:

@@ -54,7 +54,7 @@ def log_to_stderr(*, least: str = "warning") -> None:
 
     structlog.configure(
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[least.upper()]),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=lambda *_: structlog.PrintLogger(sys.stderr),
     )
 
 

@@ -94,9 +94,9 @@ def _value(field: Field, text: str) -> Value:
     if field.type in ("word", "text", "ascii"):
         return text
     try:
-        return float(text) if field.type == "decimal" else int(text, 0)
+        return float(text) if field.type in ("decimal", "scientific") else int(text, 0)
     except ValueError:
-        kind = "a number" if field.type == "decimal" else "a whole number"
+        kind = "a number" if field.type in ("decimal", "scientific") else "a whole number"
         raise ValueError(f"{field.name}={text}: {kind} was expected") from None
 
 

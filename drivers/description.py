@@ -29,7 +29,16 @@ QUERIES = {
     "identify", "position", "state", "temperature", "range", "speed", "slots", "slot",
     "backlash_compensation", "temperature_compensation",
 }  # fmt: skip
-COMMANDS = {"move", "move_by", "halt", "turn", "backlash_compensation_set", "temperature_compensation_set"}
+COMMANDS = {
+    "move",
+    "move_by",
+    "halt",
+    "turn",
+    "energise",
+    "release",
+    "backlash_compensation_set",
+    "temperature_compensation_set",
+}
 _NEEDED = {
     "focuser": (("position", "position"), ("halt", None)),
     "filter_wheel": (("turn", None), ("slot", "slot")),
@@ -132,7 +141,8 @@ def _dialect(top: Table, source: str) -> Dialect | None:
     refusals = tuple(_refusal(table, is_text) for table in top.tables("refusal"))
     unsolicited = tuple(_unsolicited(table, is_text) for table in top.tables("unsolicited"))
     top.close()
-    _check_requests(top, kind, requests, motion)
+    tells_position = any(item.means == "position" for item in unsolicited if item)
+    _check_requests(top, kind, requests, motion, tells_position=tells_position)
     if top.problems:
         return None
     return Dialect(
@@ -245,18 +255,29 @@ def _refusal(table: Table, is_text: bool) -> Refusal | None:
 
 def _unsolicited(table: Table, is_text: bool) -> Unsolicited | None:
     template = _template(table, "message", table.text("message", 'message = "awake"'), is_text)
-    means = table.choice("means", ("reset", "ignore"))
+    means = table.choice("means", ("reset", "ignore", "position"))
+    scale = table.number("scale", 1.0, -1e9, 1e9, "scale = 0.5")
     table.close()
-    return Unsolicited(template, cast("Any", means)) if template else None
+    if template and means == "position" and _lacks_number(template, "position"):
+        table.complain("message", "lacks the field 'position', a number", 'message = "at {position:int}"')
+        return None
+    return Unsolicited(template, cast("Any", means), scale) if template else None
 
 
-def _check_requests(top: Table, kind: Kind, requests: Mapping[str, Request], motion: Motion) -> None:
+def _lacks_number(template: Template, name: str) -> bool:
+    numbers = [field.name for field in template.fields if field.type not in ("word", "text", "ascii")]
+    return name not in numbers
+
+
+def _check_requests(
+    top: Table, kind: Kind, requests: Mapping[str, Request], motion: Motion, *, tells_position: bool
+) -> None:
     """Complain about requests that the role needs and the file lacks, and about fields they must carry."""
     table = Table({}, "request", top.problems)
     given = top.content.get("request")
     names = given if isinstance(given, dict) else {}
     for name, field in _NEEDED[kind]:
-        if name not in names:
+        if name not in names and not (name == "position" and tells_position):
             reply = f'reply = "... {{{field}:int}}"' if field else "reply = ..."
             table.complain(name, f"a {kind} needs this request", f'[request.{name}] send = "..." {reply}')
     wanted = "move" if motion.absolute else "move_by"
@@ -271,6 +292,11 @@ def _check_requests(top: Table, kind: Kind, requests: Mapping[str, Request], mot
             "speed_steps_per_s = 800",
         )
     for name, request in requests.items():
+        if name == "position" and tells_position:
+            if request.replies:
+                what = 'must be [] where a message with means = "position" carries the position'
+                table.complain("position.reply", what, "reply = []")
+            continue
         _check_fields(table, name, request)
 
 

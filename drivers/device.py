@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from typing import cast
 
 import structlog
 
-from drivers.dialect import Condition, Dialect, Request, Values
-from drivers.errors import DeviceError, LinkLost, ReplyInvalid, ReplyLate, WrongDevice
+from drivers.dialect import Condition, Dialect, Meaning, Request, Values
+from drivers.errors import DeviceError, LinkLost, ReplyInvalid, ReplyLate, Stopped, WrongDevice
 from drivers.line import Line
 from drivers.roles import NeverStop, StopSignal
 from drivers.templates import Value
 
 QUERY_RETRIES = 4
 SURE_TRIES = 6
+LISTEN_S = 0.02
 RECONNECT_WITHIN_S = 30.0
 log = structlog.get_logger(__name__)
 
@@ -29,12 +31,13 @@ class Device:
         self.dialect = dialect
         self.url = url
         self.name = name or dialect.kind.replace("_", " ")
+        self._told_number, self._told_position = 0, cast("float | None", None)
         self.line = Line(
             url,
             dialect.framing,
             dialect.line,
             name=self.name,
-            announce=dialect.announcement,
+            announce=self._heard,
             on_reset=on_reset,
         )
 
@@ -97,6 +100,13 @@ class Device:
             values = again
         raise ReplyInvalid(f"{self.name} on {self.url}: {name} does not settle: {values} at last")
 
+    def position(self, *, sure: bool = False, stop: StopSignal | None = None) -> Value | None:
+        """Return the position, from a reply or as the device tells it by itself; None when it has none."""
+        if self.dialect.tells_position:
+            return self._told(stop or NeverStop())
+        values = self.sure("position", stop=stop) if sure else self.request("position", stop=stop)
+        return values.get("position")
+
     def number(self, name: str, field: str) -> float | None:
         """Return a numeric field of a query's reply, None where the device says there is none."""
         value = self.sure(name).get(field)
@@ -118,6 +128,35 @@ class Device:
         answered = bool(self.dialect.requests["halt"].replies)
         self.line.interject(self.dialect.encode("halt"), answered=answered)
         return True
+
+    def _heard(self, body: bytes) -> Meaning | None:
+        """Take note of what a message that came unasked means."""
+        meaning = self.dialect.announcement(body)
+        if meaning == "position":
+            self._told_number, self._told_position = self._told_number + 1, self.dialect.told_position(body)
+        return meaning
+
+    def _told(self, stop: StopSignal) -> float | None:
+        """Return the position as last told; where it can be asked for, as told after asking.
+
+        Raises ReplyLate when the device tells none in time, Stopped when ``stop`` is set meanwhile.
+        """
+        asks, before = self.knows("position"), self._told_number
+        if asks:
+            self.request("position")
+        deadline = time.monotonic() + self.dialect.line.reply_within_s
+        while True:
+            self.line.listen(LISTEN_S)
+            if self._told_number != before or (not asks and self._told_number):
+                return self._told_position
+            if stop.is_set():
+                raise Stopped(f"{self.name} on {self.url}: stopped while waiting for the position")
+            if time.monotonic() > deadline:
+                within_s = self.dialect.line.reply_within_s
+                raise ReplyLate(
+                    f"{self.name} on {self.url}: told no position within {within_s:g} s; does it tell one "
+                    "only while it moves? Then give request.position with reply = []"
+                )
 
     def _identified(self) -> Values:
         if not self.knows("identify"):

@@ -15,7 +15,7 @@ from drivers.templates import Mismatch, Template, Value
 
 Kind = Literal["focuser", "filter_wheel", "thermometer", "instrument"]
 Condition = Literal["still", "moving", "failed"]
-Meaning = Literal["reset", "ignore"]
+Meaning = Literal["reset", "ignore", "position"]
 Values = dict[str, Value | None]
 
 
@@ -109,10 +109,11 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class Unsolicited:
-    """A message that comes unasked, and what it means."""
+    """A message that comes unasked, and what it means; a position in it is ``raw * scale``."""
 
     template: Template
     means: Meaning
+    scale: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +161,19 @@ class Dialect:
         for unsolicited in self.unsolicited:
             if _try(unsolicited.template, body) is not None:
                 return unsolicited.means
+        return None
+
+    @property
+    def tells_position(self) -> bool:
+        """Tell whether the position comes in messages of the device's own rather than in replies."""
+        return any(unsolicited.means == "position" for unsolicited in self.unsolicited)
+
+    def told_position(self, body: bytes) -> float | None:
+        """Return the position in a message that comes unasked, None when it is not one of those."""
+        for unsolicited in self.unsolicited:
+            values = _try(unsolicited.template, body) if unsolicited.means == "position" else None
+            if values is not None:
+                return float(values["position"]) * unsolicited.scale
         return None
 
     def _raise_if_refused(self, name: str, body: bytes) -> None:

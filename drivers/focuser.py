@@ -161,9 +161,11 @@ class SerialFocuser:
         try:
             guard.check()
             position = self._standing_position()
+            self._command_if_known("energise")
             for leg in self._legs(position, target_steps):
                 position = self._leg(position, leg, guard)
             self._settled_steps = position
+            self._command_if_known("release")
         except LinkLost as error:
             self._after_lost_link(error, guard.stop)
         except BaseException as error:
@@ -190,6 +192,14 @@ class SerialFocuser:
             raise MotionFault(
                 f"{self._device.name}: not moved, an earlier fault awaits a person: {self.fault}"
             )
+
+    def _command_if_known(self, name: str) -> None:
+        """Raise or lower the holding current around a move, where the description says how.
+
+        After a move that went wrong it stays raised: a load may hang on it.
+        """
+        if self._device.knows(name):
+            self._device.request(name)
 
     def _legs(self, start_steps: int, target_steps: int) -> list[int]:
         """Return the absolute targets of a move: one, or many short ones for a motor deaf while it turns."""
@@ -271,10 +281,10 @@ class SerialFocuser:
         guard.check()
 
     def _read_position(self, stop: StopSignal | None = None) -> int:
-        return self._whole(self._device.request("position", stop=stop).get("position"))
+        return self._whole(self._device.position(stop=stop))
 
     def _read_steady(self) -> int:
-        return self._whole(self._device.sure("position").get("position"))
+        return self._whole(self._device.position(sure=True))
 
     def _whole(self, value: Value | None) -> int:
         if value is None or isinstance(value, str):

@@ -164,7 +164,10 @@ class Line:
         """Hear what the device says unasked for so long; announcements are heeded, all else only traced."""
         with self._exchanging:
             self._opened()
-            self._listen_and_drop(seconds)
+            deadline = time.monotonic() + seconds
+            while time.monotonic() < deadline:
+                self._read_slice()
+                self._drop_messages()
 
     def interject(self, request: bytes, *, answered: bool = True) -> None:
         """Send a request now, from any thread, without waiting for the exchange in progress.

@@ -59,7 +59,7 @@ class ServedDialect:
         """
         request = self.dialect.requests[name]
         if not request.replies:
-            return b""
+            return self._told(values) if name == "position" else b""
         complaints = []
         for template in request.replies:
             try:
@@ -69,6 +69,15 @@ class ServedDialect:
             else:
                 return self.dialect.framing.wrap_reply(body)
         raise ValueError(f"no reply to {name!r} can hold {dict(values)}: {'; '.join(complaints)}")
+
+    def _told(self, values: Mapping[str, Value | None]) -> bytes:
+        """Return the message by which the device tells its position by itself, none where it does not."""
+        position = values.get("position")
+        for message in self.dialect.unsolicited:
+            if message.means == "position" and position is not None:
+                raw = round(float(position) / message.scale)
+                return self.dialect.framing.wrap_reply(message.template.encode({"position": raw}))
+        return b""
 
     def refusal(self, body: bytes, cause: Cause) -> bytes:
         """Return the bytes that refuse a request for a cause; none where the description knows no refusal."""

@@ -31,7 +31,7 @@ def serve_port(path: Path, profile_path: Path | None, state: Path | None, filter
 
     try:
         config = load_config(path)
-        _require(config, filter_name)
+        _require(config)
         profile = _profile(profile_path, state)
         log_to_stderr(least="error")
         with device_room(config) as room:
@@ -47,7 +47,7 @@ def serve_port(path: Path, profile_path: Path | None, state: Path | None, filter
         return HARDWARE
 
 
-def _require(config: Config, filter_name: str | None) -> None:
+def _require(config: Config) -> None:
     """Raise `ConfigErrors` naming everything that the port lacks."""
     file, problems = str(config.file), []
     real = config.camera.kind != "simulated"
@@ -60,9 +60,6 @@ def _require(config: Config, filter_name: str | None) -> None:
     for key, (value, message) in wanted.items():
         if value is None:
             problems.append(Problem(file, key, None, f"missing; {message}"))
-    if config.port is not None and config.port.filter_offsets and filter_name is None:
-        message = "needs to know the filter: start with --filter NAME"
-        problems.append(Problem(file, "port.filter_offsets", "true", message))
     if problems:
         raise ConfigErrors(problems)
 

@@ -185,7 +185,6 @@ class PortTable(Table):
     listen: Annotated[str, Field(pattern=r"^[A-Za-z0-9.\-]+:[0-9]{1,5}$")] | None = None
     low_steps: Steps | None = None
     high_steps: Steps | None = None
-    filter_offsets: bool = False
     temperature: bool = False
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
+from daemon.config import config_from_dict
 from drivers import description
 from drivers.description import COMMANDS, QUERIES
 
-GUIDE = (Path(__file__).resolve().parents[2] / "config_examples" / "README.md").read_text("utf-8")
+GUIDE_FOLDER = Path(__file__).resolve().parents[2] / "config_examples"
+GUIDE = (GUIDE_FOLDER / "README.md").read_text("utf-8")
 
 
 def snippets() -> list[str]:
@@ -35,7 +38,8 @@ reply = "going {position:int}"
 
 def test_the_text_snippets_make_a_description() -> None:
     text = snippet("description = 1") + snippet('[framing]\nkind = "text"') + REST
-    text += GUIDE_POSITION + snippet("[request.state]") + snippet("[[refusal]]") + snippet("[[unsolicited]]")
+    text += GUIDE_POSITION + snippet("[request.state]") + snippet("[[refusal]]")
+    text += snippet('[[unsolicited]]\nmessage = "awake"')
     text += "[motion]\nspeed_steps_per_s = 400\n"
     dialect = description.parse(text, "guide.toml")
     assert dialect.line.boot_delay_s == 2.0
@@ -76,3 +80,21 @@ def test_commented_keys_are_accepted_where_they_stand() -> None:
 def test_the_table_names_every_request_that_roles_use() -> None:
     told = set(re.findall(r"`(\w+)`", "".join(line for line in GUIDE.splitlines() if line.startswith("| `"))))
     assert told >= QUERIES | COMMANDS
+
+
+def test_a_position_that_is_told_needs_no_request_for_it() -> None:
+    text = snippet("description = 1") + snippet('[framing]\nkind = "text"') + REST
+    text += snippet('[[unsolicited]]\nmessage = "P{position:int}"') + "[motion]\nspeed_steps_per_s = 400\n"
+    assert description.parse(text, "guide.toml").told_position(b"P-41") == -20.5
+
+
+def test_the_config_snippets_are_accepted() -> None:
+    sound = (GUIDE_FOLDER / "refractor.toml").read_text("utf-8")
+    raw = tomllib.loads(sound)
+    for start in ('[camera]\nkind = "command"', '[camera]\nkind = "folder"', "[thermometer]", "[port]"):
+        text = "\n".join(line.replace("# ", "", 1) if line.startswith("# low") else line
+                         for line in snippet(start).splitlines())  # fmt: skip
+        for name, table in tomllib.loads(text.replace("   high_steps", "\nhigh_steps")).items():
+            base = raw.get(name, {}) if name == "camera" else {}
+            kept = {key: value for key, value in base.items() if key not in ("kind", "command", "folder")}
+            config_from_dict({**raw, name: {**kept, **table}}, file="guide.toml")

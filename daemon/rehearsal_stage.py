@@ -88,12 +88,12 @@ class Stage:
         return self._end
 
     def concluded(self) -> Profile | None:
-        """Write profile, observations and report; None when the run was stopped or saw nothing.
+        """Write profile, observations and report; None when the run was stopped, failed or saw nothing.
 
-        A run that failed early may have seen too little for a fit; the run's own reason matters then.
+        After a failure the looks do not mean what a fit would make of them: the run's own reason matters.
         """
         end = self.end
-        if end.state == "stopped" or not any(seen.measured for seen in end.ledger.observations):
+        if end.state in ("stopped", "failed") or not any(seen.measured for seen in end.ledger.observations):
             return None
         facts = RunFacts(
             run=end.run_id,

@@ -191,6 +191,8 @@ class CompensatingPort:
             try:
                 self._twice(action)
             except LinkLost as error:
+                if self.busy:
+                    continue  # whoever moves it comes back by itself
                 self._warn(f"the focuser is gone: {error}")
                 quietly(self._come_back, "port_reconnect_failed")
             except (DeviceError, ValueError) as error:
@@ -211,6 +213,7 @@ class CompensatingPort:
         self._focuser.recover()
         with self._state:
             self._slack.lost(self._focuser.count_now())
+        self._warn("the focuser is back; if its power was lost, its counts may mean other places now")
 
     def _answer(self, asked: Asked | None, body: bytes) -> None:
         if asked is None:

@@ -262,6 +262,66 @@ def test_a_stuck_motor_is_told_and_ends_in_place(bench: Bench) -> None:
     bench.rig.fault("stuck_motor", on=False)
 
 
+def reconnected(rig: RunningRig, after_s: float) -> threading.Timer:
+    """Pull the focuser's cable now, and put it back after a while."""
+    rig.fault("unplug")
+    timer = threading.Timer(after_s, lambda: rig.fault("plug_in"))
+    timer.start()
+    return timer
+
+
+def test_a_pulled_cable_at_rest_is_come_back_from(bench: Bench) -> None:
+    bench.client.go(START)
+    timer = reconnected(bench.rig, 0.3)
+    with pytest.raises(AssertionError, match="was answered ''"):
+        bench.client.ask("where")  # no answer, as from a focuser whose cable is out
+    timer.join()
+    assert bench.client.place() == START
+    assert any("the focuser is back" in sentence for sentence in bench.told)
+    bench.client.go(START + 30)
+    assert abs(bench.tube_steps() - (START + 30)) <= 1.0
+
+
+def test_a_pulled_cable_in_mid_move_ends_the_move_and_leaves_it_standing(bench: Bench) -> None:
+    bench.client.go(START)
+    assert bench.client.ask(f"go {START + 9000}").startswith("going")
+    while bench.rig.peek()["count"] < START + 300:
+        time.sleep(0.001)
+    timer = reconnected(bench.rig, 0.3)
+    while bench.port.busy:
+        time.sleep(0.01)
+    timer.join()
+    assert any("ended early" in sentence for sentence in bench.told)
+    assert bench.rig.peek()["turning"] == "still"
+    assert bench.client.ask("state") == "motor still"
+    bench.client.go(START)
+    assert abs(bench.tube_steps() - START) <= 1.0
+
+
+def test_a_damaged_line_to_the_focuser_never_moves_it_elsewhere(bench: Bench) -> None:
+    bench.rig.fault("corrupt", rate=0.005)
+    arrived = 0
+    for target in (START + 60, START - 60, START + 10, START + 90, START - 30):
+        try:
+            bench.client.go(target)
+        except AssertionError:
+            continue  # no answer, or a refusal after a fault
+        if bench.focuser.fault is None and bench.client.place() == target:
+            arrived += 1
+            assert abs(bench.tube_steps() - target) <= 1.0
+    bench.rig.fault("corrupt", rate=0.0)
+    assert arrived >= 3
+
+
+def test_noise_from_the_client_moves_nothing(bench: Bench) -> None:
+    before = bench.rig.peek()["count"]
+    bench.client._line.write(bytes(range(256)) * 8 + b"\n")
+    bench.client._line.read_until(b"refused word\r\n")
+    bench.client._line.reset_input_buffer()
+    assert bench.client.place() == START
+    assert bench.rig.peek()["count"] == before
+
+
 def test_our_own_driver_can_be_the_client(bench: Bench) -> None:
     """A driver that watches every move for its direction and progress finds nothing wrong with the port."""
     through = SerialFocuser.connect("focuser_words", bench.port.address, PORT_LIMITS, clock=bench.rig.clock)

@@ -118,7 +118,11 @@ def fit_for_profile(
     ``setup`` None is that of a run.
     """
     from routines.estimate.joint import fit_jointly
-    from routines.estimate.systematic import CROSSING_SHARE_OF_ZONE, with_crossing_systematics
+    from routines.estimate.systematic import (
+        COMMON_SHARE_OF_ZONE,
+        CROSSING_SHARE_OF_ZONE,
+        with_crossing_systematics,
+    )
     from routines.optics import critical_focus_zone_um
 
     fit = fit_jointly(observations, moves, setup or fit_setup(config))
@@ -127,11 +131,12 @@ def fit_for_profile(
         return fit
     steps_per_um = abs(_px_per_um(config) / slope.value)
     optics = config.science_optics()
-    u_steps = {
-        name: CROSSING_SHARE_OF_ZONE * critical_focus_zone_um(band.centre_nm * 1e-3, optics) * steps_per_um
+    zones = {
+        name: critical_focus_zone_um(band.centre_nm * 1e-3, optics) * steps_per_um
         for name, band in config.bands().items()
     }
-    return with_crossing_systematics(fit, u_steps)
+    u_steps = {name: CROSSING_SHARE_OF_ZONE * zone for name, zone in zones.items()}
+    return with_crossing_systematics(fit, u_steps, COMMON_SHARE_OF_ZONE * zones[config.reference_filter])
 
 
 def gates_for(

@@ -6,6 +6,7 @@ is a set that grows; frames measured before enough was known can be asked for ag
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -21,8 +22,11 @@ from routines.measure.meter import Learnt, MaskHint, MaskMeter
 from routines.measure.reading import MaskReading
 from routines.observations import Method
 
-_LEARN_AT_COUNTS = (1, 5, 16, 40)
+_LEARN_AT_COUNTS = (1, 5)
+_LEARN_AT_FILTERS = (3, 6)
 _POOL = 12
+_POOL_PER_FILTER = 4
+_REMEMBERED = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,15 @@ class _Prepared:
     corner_px: tuple[float, float] = (0.0, 0.0)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Taken:
+    """A frame of a growing set, its result, and after how many lessons that was measured."""
+
+    prepared: _Prepared
+    result: FrameResult
+    lessons: int
+
+
 class FrameMeter:
     """Measures frames of one fitting of the mask, as one set or one by one. Not for use from two threads."""
 
@@ -87,7 +100,8 @@ class FrameMeter:
         self._tracker = Tracker()
         self._pool: list[_Prepared] = []
         self._clear_frames = 0
-        self._early: list[_Prepared] = []
+        self._lessons = 0
+        self._taken: list[_Taken] = []
 
     def measure_all(self, paths: Sequence[Path], method: Method | None = None) -> list[FrameResult]:
         """Measure the frames of one set; results come in the order given, one for each path."""
@@ -103,13 +117,20 @@ class FrameMeter:
         if prepared.cutout is None or self._meter is None:
             return prepared.result
         self._consider(prepared)
-        if self._meter.learnt is None or not self._meter.learnt.tilt_decided:
-            self._early.append(prepared)
-        return self._finished(prepared)
+        result = self._finished(prepared)
+        self._taken.append(_Taken(prepared, result, self._lessons))
+        del self._taken[:-_REMEMBERED]
+        return result
 
     def revised(self) -> list[FrameResult]:
-        """Return again the frames measured before the mask's layout was decided, with what is known now."""
-        return [self._finished(one) for one in self._early]
+        """Return every frame of the growing set with what is known now: one set has one geometry."""
+        self._taken = [
+            one
+            if one.lessons == self._lessons
+            else _Taken(one.prepared, self._finished(one.prepared), self._lessons)
+            for one in self._taken
+        ]
+        return [one.result for one in self._taken]
 
     @property
     def learnt(self) -> Learnt | None:
@@ -125,15 +146,16 @@ class FrameMeter:
         )
 
     def _consider(self, prepared: _Prepared) -> None:
-        """Learn again when a few more clear frames have come."""
+        """Learn again when a few more frames, or frames of other filters, have come."""
         assert self._meter is not None
-        self._pool.append(prepared)
-        self._pool.sort(key=lambda one: -one.snr)
-        del self._pool[_POOL:]
+        before = len({one.result.filter for one in self._pool})
+        self._pool = _kept([*self._pool, prepared])
+        filters = len({one.result.filter for one in self._pool})
         self._clear_frames += 1
-        learnt = self._meter.learnt
-        if learnt is None or (self._clear_frames in _LEARN_AT_COUNTS and not _settled(learnt)):
+        due = self._clear_frames in _LEARN_AT_COUNTS or (filters != before and filters in _LEARN_AT_FILTERS)
+        if self._meter.learnt is None or due:
             self._meter.learn(_spread(self._pool))
+            self._lessons += 1
 
     def _prepare(self, path: Path) -> _Prepared:
         """Read a frame, find its star and cut it out; what went wrong is in the result."""
@@ -208,20 +230,28 @@ class FrameMeter:
         return _with_reading(prepared, reading)
 
 
-def _settled(learnt: Learnt) -> bool:
-    """Tell whether more frames would teach the geometry nothing that matters."""
-    return learnt.tilt_decided and learnt.frames >= 3
+def _kept(pool: list[_Prepared]) -> list[_Prepared]:
+    """Return the pool with no more than a few frames of any filter, the clearest of each."""
+    kept: Counter[str | None] = Counter()
+    chosen = []
+    for one in sorted(pool, key=lambda one: -one.snr):
+        kept[one.result.filter] += 1
+        if kept[one.result.filter] <= _POOL_PER_FILTER:
+            chosen.append(one)
+    return chosen
 
 
 def _spread(prepared: Sequence[_Prepared]) -> list[Cutout]:
-    """Return cut-outs to learn from: the clearest of each position first, so that defoci differ."""
+    """Return cut-outs to learn from: the clearest of each filter first, at positions apart."""
     clear = sorted((one for one in prepared if one.cutout is not None), key=lambda one: -one.snr)
-    seen: dict[float | None, int] = {}
+    by_filter: Counter[str | None] = Counter()
+    by_place: Counter[float | None] = Counter()
     ranked = []
     for order, one in enumerate(clear):
-        turn = seen.get(one.result.position_steps, 0)
-        seen[one.result.position_steps] = turn + 1
-        ranked.append((turn, order, one.cutout))
+        place, name = one.result.position_steps, one.result.filter
+        ranked.append((by_filter[name] + by_place[place], order, one.cutout))
+        by_filter[name] += 1
+        by_place[place] += 1
     ranked.sort(key=lambda entry: entry[:2])
     return [cutout for _, _, cutout in ranked[:_POOL] if cutout is not None]
 

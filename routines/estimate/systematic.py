@@ -14,13 +14,21 @@ from dataclasses import replace
 from routines.estimate.result import JointFit, Values
 from routines.quantity import Quantity
 
-# As a share of a filter's critical focus zone; from rendered frames of telescopes with about a fiftieth of a
-# wave of each low aberration, read by fits that weigh the pattern's parts differently.
+# As shares of a filter's critical focus zone: what differs from filter to filter, and what all share. From
+# rendered frames of telescopes with a thirtieth to a fiftieth of a wave of each low aberration, read by fits
+# that weigh the pattern's parts differently.
 CROSSING_SHARE_OF_ZONE = 0.025
+COMMON_SHARE_OF_ZONE = 0.05
 
 
-def with_crossing_systematics(fit: JointFit, u_steps: Mapping[str, float]) -> JointFit:
-    """Return a fit whose crossings and offsets include each filter's own systematic uncertainty (steps)."""
+def with_crossing_systematics(
+    fit: JointFit, u_steps: Mapping[str, float], common_u_steps: float = 0.0
+) -> JointFit:
+    """Return a fit whose crossings and offsets include each filter's own systematic uncertainty (steps).
+
+    What all filters share widens the crossings and cancels in the offsets.
+    """
+    crossing_u = {name: math.hypot(u, common_u_steps) for name, u in u_steps.items()}
     reference_u = u_steps.get(fit.reference_filter, 0.0)
     offsets = {
         name: value
@@ -31,8 +39,8 @@ def with_crossing_systematics(fit: JointFit, u_steps: Mapping[str, float]) -> Jo
     return replace(
         fit,
         offsets_steps=offsets,
-        crossings_inward_steps=_each_widened(fit.crossings_inward_steps, u_steps),
-        crossings_outward_steps=_each_widened(fit.crossings_outward_steps, u_steps),
+        crossings_inward_steps=_each_widened(fit.crossings_inward_steps, crossing_u),
+        crossings_outward_steps=_each_widened(fit.crossings_outward_steps, crossing_u),
         offsets_covariance_steps2=_covariance(fit, u_steps, reference_u),
     )
 

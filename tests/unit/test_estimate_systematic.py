@@ -21,7 +21,10 @@ FIT = JointFit(
 
 
 def test_an_offset_carries_both_filters_part_and_backlash_none() -> None:
-    fit = with_crossing_systematics(FIT, {"L": 0.3, "R": 0.4})
+    fit = with_crossing_systematics(FIT, {"L": 0.3, "R": 0.4}, common_u_steps=1.2)
+    crossing = fit.crossings_inward_steps["R"]
+    assert crossing is not None
+    assert crossing.u == pytest.approx(math.sqrt(0.3**2 + 0.4**2 + 1.2**2))
     red, luminance = fit.offsets_steps["R"], fit.offsets_steps["L"]
     assert red is not None and luminance is not None
     assert red.u == pytest.approx(math.sqrt(0.16 + 0.09 + 0.16))

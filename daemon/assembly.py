@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from routines.estimate.result import FitSetup, JointFit
     from routines.observations import Move, Observation
+    from routines.optics import Mask
 
 # Looks up to this many critical focus zones on either side of focus: far enough for the slope to be sure,
 # near enough that faint filters still give a number.
@@ -41,12 +42,12 @@ def final_side(config: Config) -> int:
     return OUTWARD if config.focuser.final_side == "outward" else INWARD
 
 
-def _px_per_um(config: Config) -> float:
+def _px_per_um(config: Config, mask: Mask | None = None) -> float:
     """Return the spike error for a micrometre of defocus, with a usual mask where none is configured."""
     from routines.optics import Mask, spike_error_px_per_um
 
     # A usual mask: 20 degrees between the straight and the tilted slits (common practice).
-    mask = config.science_mask() or Mask(slit_period_mm=1.0, arm_angle_deg=20.0)
+    mask = mask or config.science_mask() or Mask(slit_period_mm=1.0, arm_angle_deg=20.0)
     return spike_error_px_per_um(config.science_optics(), mask)
 
 
@@ -112,10 +113,11 @@ def fit_for_profile(
     observations: Sequence[Observation],
     moves: Sequence[Move] | None,
     setup: FitSetup | None = None,
+    mask: Mask | None = None,
 ) -> JointFit:
     """Return the joint fit with what repeating cannot shrink: the fit that a profile is made from.
 
-    ``setup`` None is that of a run.
+    ``setup`` None is that of a run; ``mask`` is what the frames taught of it, where they did.
     """
     from routines.estimate.joint import fit_jointly
     from routines.estimate.systematic import (
@@ -129,7 +131,7 @@ def fit_for_profile(
     slope = fit.slope_px_per_step
     if slope is None or not slope.value:
         return fit
-    steps_per_um = abs(_px_per_um(config) / slope.value)
+    steps_per_um = abs(_px_per_um(config, mask) / slope.value)
     optics = config.science_optics()
     zones = {
         name: critical_focus_zone_um(band.centre_nm * 1e-3, optics) * steps_per_um

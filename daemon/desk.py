@@ -63,8 +63,9 @@ class Desk:
     ) -> Profile:
         """Fit everything, write profile, observations and report into ``folder``, and return the profile."""
         looks = self._revised(observations)
-        fit = fit_for_profile(self._config, looks, moves)
-        return write_outputs(Path(folder), self._config, fit, looks, self._with_mask(facts), moves)
+        facts = self._with_mask(facts)
+        fit = fit_for_profile(self._config, looks, moves, mask=facts.mask)
+        return write_outputs(Path(folder), self._config, fit, looks, facts, moves)
 
     def _revised(self, observations: Sequence[Observation]) -> list[Observation]:
         """Return the looks with those of the first frames measured again, once the mask's layout is known."""

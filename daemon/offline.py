@@ -59,7 +59,7 @@ def analyse(
         raise InputUnusable(path, [f"{path}: would be overwritten by the results; give another --out"])
     gathered, seen = gather(path, config, moves, progress)
     progress(f"fitting {sum(look.measured for look in gathered.observations)} looks at once")
-    fit = fit_for_profile(config, gathered.observations, gathered.moves, fit_setup(config))
+    fit = fit_for_profile(config, gathered.observations, gathered.moves, fit_setup(config), seen.mask)
     fit = _with_note(fit, gathered)
     progress("writing profile, observations and report")
     facts = RunFacts(

@@ -138,10 +138,10 @@ def try_device(
         str, typer.Argument(metavar="DESCRIPTION", help="A description's file, or a built-in one's name.")
     ],
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="The request to send; without it they are listed.")
+        str | None, typer.Argument(metavar="NAME", help="The request to send; without it they are listed.")
     ] = None,
     values: Annotated[
-        list[str] | None, typer.Argument(metavar="[FIELD=VALUE]...", help="What the request's fields hold.")
+        list[str] | None, typer.Argument(metavar="FIELD=VALUE", help="What the request's fields hold.")
     ] = None,
     listen: Annotated[
         float, typer.Option("--listen", metavar="S", min=0.0, help="Go on listening for so many seconds.")
@@ -272,7 +272,14 @@ def runs(
 def port(
     config: ConfigFile,
     profile: Annotated[
-        Path | None, typer.Option("--profile", metavar="FILE", help="A profile; default: the latest one.")
+        Path | None,
+        typer.Option(
+            "--profile",
+            metavar="FILE",
+            exists=True,
+            dir_okay=False,
+            help="A profile; default: the latest one.",
+        ),
     ] = None,
     filter: Annotated[
         str | None, typer.Option("--filter", metavar="NAME", help="Add this filter's offset to every place.")

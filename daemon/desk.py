@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from daemon.assembly import fit_for_profile, fit_setup
 from daemon.eyes import sight_from
 from daemon.outputs import RunFacts, write_outputs
-from routines.observations import Move, Observation
+from routines.observations import Method, Move, Observation
 from routines.steps import Estimated
 
 if TYPE_CHECKING:
@@ -39,11 +39,12 @@ class Desk:
         self._measured: list[str] = []
         _load_what_is_heavy(_FOR_FITS + _FOR_FRAMES * measures)
 
-    def measure(self, path: str, before: Sequence[str]) -> dict[str, Any]:
+    def measure(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
         """Return the fields of a frame's measurement; ``before`` are the run's earlier frames, in order."""
         meter = self._meter_after(before)
         self._measured.append(path)
-        return meter.measure_next(Path(path)).as_dict()
+        result = meter.measure_next(Path(path), method)
+        return {**result.as_dict(), "width_u_px": result.width_u_px}
 
     def estimate(self, observations: Sequence[Observation], moves: Sequence[Move]) -> Estimated:
         """Return what the joint fit knows so far."""

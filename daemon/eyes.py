@@ -95,6 +95,6 @@ class FrameEye:
         """Expose and measure; raises DeviceError or WorkerError."""
         path = str(self._expose(request.exposure_s, request.filter, request.number, stop))
         measured = self._worker.call(
-            "measure", path, request.earlier_paths, deadline_s=MEASURE_WITHIN_S, stop=stop
+            "measure", path, request.earlier_paths, request.method, deadline_s=MEASURE_WITHIN_S, stop=stop
         )
         return sight_from(measured, request.method)

@@ -119,7 +119,7 @@ def _look(number: int, frame: _Frame, result: FrameResult, config: Config) -> Ob
         position_steps=to_science(facts.position_steps, config.focuser.outward),
         method="width" if by_width else "mask",
         value_px=result.width_px if by_width else result.spike_error_px,
-        u_px=None if by_width else result.spike_error_u_px,
+        u_px=result.width_u_px if by_width else result.spike_error_u_px,
         side=facts.side or SIDE_UNKNOWN,
         travel_since_reversal_steps=facts.travel_since_reversal_steps,
         temperature_c=facts.temperature_c,

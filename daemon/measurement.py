@@ -27,13 +27,15 @@ _LEARN_AT_FILTERS = (3, 6)
 _POOL = 12
 _POOL_PER_FILTER = 4
 _REMEMBERED = 400
+_USUAL_BLUR_PX = 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class FrameResult:
     """One frame's line of ``measure --json``; pixels are unbinned, 0-based, x the column.
 
-    ``message`` is for people and not part of the line.
+    ``width_px`` is the half-flux diameter where the method is "width", else the width of the fitted seeing.
+    ``message`` is for people, ``width_u_px`` for the fit; neither is part of the line.
     """
 
     path: str
@@ -54,11 +56,12 @@ class FrameResult:
     width_px: float | None = None
     flags: tuple[str, ...] = ()
     message: str | None = field(default=None, compare=False)
+    width_u_px: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the fields of the contract, ready for JSON."""
         fields = asdict(self)
-        del fields["message"]
+        del fields["message"], fields["width_u_px"]
         fields["flags"] = list(self.flags)
         fields["arms_deg"] = None if self.arms_deg is None else list(self.arms_deg)
         return fields
@@ -66,7 +69,7 @@ class FrameResult:
     @property
     def measured(self) -> bool:
         """Tell whether the frame gave a number."""
-        return self.spike_error_px is not None
+        return (self.width_u_px if self.method == "width" else self.spike_error_px) is not None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +91,7 @@ class _Taken:
     prepared: _Prepared
     result: FrameResult
     lessons: int
+    method: Method | None
 
 
 class FrameMeter:
@@ -109,7 +113,7 @@ class FrameMeter:
         cutouts = [one.cutout for one in prepared if one.cutout is not None]
         if cutouts and self._meter is not None:
             self._meter.learn(_spread(prepared))
-        return [self._finished(one) for one in prepared]
+        return [self._finished(one, method) for one in prepared]
 
     def measure_next(self, path: Path, method: Method | None = None) -> FrameResult:
         """Measure one more frame of a growing set, with what the frames before it taught."""
@@ -117,8 +121,8 @@ class FrameMeter:
         if prepared.cutout is None or self._meter is None:
             return prepared.result
         self._consider(prepared)
-        result = self._finished(prepared)
-        self._taken.append(_Taken(prepared, result, self._lessons))
+        result = self._finished(prepared, method)
+        self._taken.append(_Taken(prepared, result, self._lessons, method))
         del self._taken[:-_REMEMBERED]
         return result
 
@@ -127,7 +131,7 @@ class FrameMeter:
         self._taken = [
             one
             if one.lessons == self._lessons
-            else _Taken(one.prepared, self._finished(one.prepared), self._lessons)
+            else _Taken(one.prepared, self._finished(one.prepared, one.method), self._lessons, one.method)
             for one in self._taken
         ]
         return [one.result for one in self._taken]
@@ -216,18 +220,47 @@ class FrameMeter:
         gain = raw.facts.electrons_per_adu or camera.electrons_per_adu
         return Detector(gain, camera.read_noise_electrons, camera.saturation_adu, camera.pedestal_adu)
 
-    def _finished(self, prepared: _Prepared) -> FrameResult:
-        """Return a prepared frame's line, measured."""
+    def _finished(self, prepared: _Prepared, method: Method | None) -> FrameResult:
+        """Return a prepared frame's line, by what the frame shows; ``method`` refuses the other kind."""
         if prepared.cutout is None or self._meter is None:
             return prepared.result
         result = prepared.result
         hint = self._tracker.hint(result.filter, result.position_steps)
         reading = self._meter.measure(prepared.cutout, hint)
-        if reading.defocus_um is not None and reading.defocus_u_um is not None:
-            self._tracker.take(
-                result.filter, result.position_steps, reading.defocus_um, reading.width_px or 3.0
-            )
+        if "no_mask_pattern" in reading.flags and method != "mask":
+            return self._by_width(prepared)
+        if reading.defocus_um is None or reading.defocus_u_um is None:
+            return _with_reading(prepared, reading)
+        if method == "width":
+            message = "the frame shows a mask's pattern; take the mask off for a width"
+            return replace(result, flags=("mask_present",), message=message)
+        blur_px = reading.width_px or _USUAL_BLUR_PX
+        self._tracker.take(result.filter, result.position_steps, reading.defocus_um, blur_px)
         return _with_reading(prepared, reading)
+
+    def _by_width(self, prepared: _Prepared) -> FrameResult:
+        """Return the line of a frame without a mask: the width of its stars."""
+        from routines.measure.width import measure_width
+
+        try:
+            raw = read_for(self._config, Path(prepared.result.path))
+        except FrameUnreadable as error:
+            return replace(prepared.result, flags=("unreadable",), message=error.reason)
+        reading = measure_width(raw.pixels, self._detector(raw))
+        pitch, (x0, y0) = prepared.pitch_px, prepared.corner_px
+        place = (reading.star_x_px, reading.star_y_px)
+        message = None if reading.width_px is not None else "no star that is whole, single and unsaturated"
+        return replace(
+            prepared.result,
+            method="width",
+            width_px=None if reading.width_px is None else reading.width_px * pitch,
+            width_u_px=None if reading.width_u_px is None else reading.width_u_px * pitch,
+            star_x_px=None if place[0] is None else x0 + pitch * place[0],
+            star_y_px=None if place[1] is None else y0 + pitch * place[1],
+            signal_electrons=reading.signal_electrons,
+            flags=reading.flags,
+            message=message,
+        )
 
 
 def _kept(pool: list[_Prepared]) -> list[_Prepared]:

@@ -81,8 +81,10 @@ def _row(seen: Observation, config: Config) -> dict[str, Any]:
     return {
         "position_steps": counts_of(seen.position_steps, config),
         "filter": seen.filter,
-        "spike_error_px": seen.value_px,
-        "spike_error_u_px": seen.u_px,
+        "spike_error_px": seen.value_px if seen.method == "mask" else None,
+        "spike_error_u_px": seen.u_px if seen.method == "mask" else None,
+        "width_px": seen.value_px if seen.method == "width" else None,
+        "width_u_px": seen.u_px if seen.method == "width" else None,
         "time": None if when is None else when.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z",
         "temperature_c": seen.temperature_c,
         "exposure_s": seen.exposure_s,

@@ -12,6 +12,7 @@ from rich.table import Table
 
 from daemon.agreement import Agreement, Comparison
 from daemon.live import Live
+from routines.wording import decimals_for, fixed
 
 _REFRESH_S = 0.1
 
@@ -90,13 +91,13 @@ def _row(item: Comparison) -> tuple[str, ...]:
         return (item.name, item.unit, "not found", "", f"{item.truth:.4g}", "")
     if found.value is None or found.u is None:
         return (item.name, item.unit, f"below {found.high95:.1f}", "", f"{item.truth:.1f}", "")
-    digits = 4 if abs(item.truth) < 1.0 else 1
+    decimals = decimals_for(found.u) if found.u > 0.0 else 1
     deviation = item.deviation_u
     return (
         item.name,
         item.unit,
-        f"{found.value:.{digits}f}",
-        f"{found.u:.{digits + 1 if digits > 1 else digits}f}",
-        f"{item.truth:.{digits}f}",
+        fixed(found.value, decimals),
+        fixed(found.u, decimals),
+        fixed(item.truth, decimals),
         "" if deviation is None else f"{deviation:+.1f}",
     )

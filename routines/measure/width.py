@@ -29,6 +29,9 @@ _WIDEST_APERTURE_PX = 60.0
 _SUBPIXELS = 5
 _MOST_STARS = 200
 _GAUSSIAN_HALF_FLUX_SLOPE = math.log(2.0)
+# The star's place and the sky under it are found on the same noise; repeats scatter by this much more than
+# photons in a fixed aperture would.
+_BEYOND_PHOTONS = 1.22
 _MEDIAN_INEFFICIENCY = math.sqrt(math.pi / 2.0)
 _CLIP_SIGMA = 4.0
 
@@ -108,7 +111,13 @@ def star_widths(frame_adu: NDArray[np.generic], detector: Detector) -> StarWidth
     radius, flux, reach = _half_flux(image, chosen)
     variance = np.maximum(flux, 0.0) + math.pi * reach**2 * noise**2
     good = (flux > _LEAST_SNR * np.sqrt(variance)) & (radius > 0.0) & (2.0 * radius < reach * 1.2)
-    radius_u = 0.5 * np.sqrt(variance) * radius / (_GAUSSIAN_HALF_FLUX_SLOPE * np.maximum(flux, 1.0))
+    radius_u = (
+        _BEYOND_PHOTONS
+        * 0.5
+        * np.sqrt(variance)
+        * radius
+        / (_GAUSSIAN_HALF_FLUX_SLOPE * np.maximum(flux, 1.0))
+    )
     fwhm = np.array(
         [_fwhm(image, float(x), float(y)) for x, y in zip(chosen["x"][good], chosen["y"][good], strict=True)]
     )

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 REQUIRED = ("position_steps", "filter", "spike_error_px")
 OPTIONAL = (
     "spike_error_u_px",
+    "width_px",
+    "width_u_px",
     "time",
     "temperature_c",
     "exposure_s",

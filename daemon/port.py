@@ -11,79 +11,23 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Protocol
 
 import structlog
 
 from daemon.port_move import PortMove
-from drivers.device import Device, quietly
+from daemon.port_rules import PortFocuser, PortRules
+from drivers.device import quietly
 from drivers.errors import DeviceError, LinkLost, Refused, Stopped
 from drivers.framing import BadFrame
-from drivers.roles import Limits, StopSignal
 from drivers.served import Asked, Cause, ServedDialect
 from drivers.templates import Value
 from drivers.virtual_port import VirtualPort
-from routines.compensation import Approach, OvershootHabit, Slack
+from routines.compensation import OvershootHabit, Slack
 
 SLICE_S = 0.02
 LONGEST_BACKLOG = 4096
 MOST_WARNINGS = 100
 log = structlog.get_logger(__name__)
-
-
-class PortFocuser(Protocol):
-    """What the port needs of the focuser behind it."""
-
-    limits: Limits
-    fault: str | None
-
-    @property
-    def device(self) -> Device:
-        """Return the described device."""
-        ...
-
-    def position_steps(self) -> int:
-        """Return the present count; MotionFault when it has changed unasked."""
-        ...
-
-    def count_now(self) -> int:
-        """Return the count as it is read just now, in mid-move too."""
-        ...
-
-    def move_to(self, target_steps: int, stop: StopSignal = ...) -> int:
-        """Move and return the count reached."""
-        ...
-
-    def halt(self) -> None:
-        """Stop the motor now."""
-        ...
-
-    def recover(self) -> None:
-        """Come back after a lost link."""
-        ...
-
-
-def _nothing_else_runs() -> str | None:
-    return None
-
-
-def _no_shift() -> int:
-    return 0
-
-
-@dataclass(frozen=True, slots=True)
-class PortRules:
-    """How the port moves: the approach, the limits of asked places, and what may stand against a move.
-
-    ``refused_because`` gives the reason why nothing may move now, None when it may; ``shift_steps`` what is
-    added to every asked place for filter and temperature.
-    """
-
-    approach: Approach
-    limits: Limits
-    refused_because: Callable[[], str | None] = _nothing_else_runs
-    shift_steps: Callable[[], int] = _no_shift
 
 
 class CompensatingPort:
@@ -100,6 +44,8 @@ class CompensatingPort:
         self._dialect = focuser.device.dialect
         self._served = ServedDialect(self._dialect)
         self._slack = Slack(rules.approach, focuser.position_steps())
+        self._lent: str | None = None
+        self._last_place = self._slack.motor_steps
         self._habit = OvershootHabit()
         self._shift = 0
         self._move: PortMove | None = None
@@ -131,6 +77,8 @@ class CompensatingPort:
     def close(self) -> None:
         """Halt what moves, and serve no more."""
         self._ended.set()
+        if self.busy:
+            self._halt()
         self._requests.put(None)
         for thread in self._threads:
             if thread.is_alive():
@@ -141,9 +89,46 @@ class CompensatingPort:
             self._mover.join()
         self._port.close()
 
+    def lend(self, reason: str) -> None:
+        """Let go of the focuser for a while: halt what moves, tell from memory, and refuse every move."""
+        self._in_turn(lambda: self._lend(reason))
+
+    def take_back(self, focuser: PortFocuser, rules: PortRules) -> None:
+        """Serve again, with a focuser that has been opened anew and perhaps moved meanwhile."""
+        self._in_turn(lambda: self._take_back(focuser, rules))
+
     def shift_again(self) -> None:
         """Go where the last asked place lies now that filter or temperature have changed; not while busy."""
         self._requests.put(self._shift_again)
+
+    def _in_turn(self, action: Callable[[], None]) -> None:
+        """Do something on the thread that answers, so that no request is in the middle of its answer."""
+        done = threading.Event()
+
+        def act() -> None:
+            try:
+                action()
+            finally:
+                done.set()
+
+        self._requests.put(act)
+        while self._threads[1].is_alive() and not done.wait(0.1):
+            pass
+
+    def _lend(self, reason: str) -> None:
+        if self.busy:
+            self._halt()
+        if self._mover is not None:
+            self._mover.join()
+        quietly(self._place, "port_lends_without_a_position")
+        self._lent = reason
+
+    def _take_back(self, focuser: PortFocuser, rules: PortRules) -> None:
+        count = focuser.position_steps()
+        with self._state:
+            self._focuser, self._rules = focuser, rules
+            self._slack = Slack(rules.approach, count)
+            self._lent = None
 
     # listening
 
@@ -169,7 +154,7 @@ class CompensatingPort:
         asked = self._served.decode(body)
         if self._dialect.line.echo:
             self._say(self._dialect.framing.wrap(body))
-        if asked is not None and asked.name == "halt":
+        if asked is not None and asked.name == "halt" and self._lent is None:
             self._halt()
             self._say_reply("halt", {})
             return
@@ -218,6 +203,8 @@ class CompensatingPort:
     def _answer(self, asked: Asked | None, body: bytes) -> None:
         if asked is None:
             self._refuse(body, "unknown")
+        elif self._lent is not None and asked.name not in ("move", "move_by", "position", "state", "range"):
+            self._refuse(body, "busy")
         elif asked.name == "move":
             self._asked_to_move(asked, round(float(asked.values["position"])), body)
         elif asked.name == "move_by":
@@ -255,6 +242,8 @@ class CompensatingPort:
 
     def _place(self) -> int:
         """Return the position as the client is to read it: the drawtube's, as if the gears had no play."""
+        if self._lent is not None:
+            return self._last_place
         with self._state:
             move = self._move
         if move is not None:
@@ -263,10 +252,11 @@ class CompensatingPort:
         with self._state:
             if motor != self._slack.motor_steps:
                 self._slack.moved(motor)
-            return round(self._slack.tube_steps) - self._shift
+            self._last_place = round(self._slack.tube_steps) - self._shift
+            return self._last_place
 
     def _condition(self) -> Value | None:
-        if self.busy:
+        if self.busy or self._lent is not None:
             return self._served.state_word("moving")
         return self._served.state_word("failed" if self._focuser.fault else "still")
 
@@ -286,7 +276,7 @@ class CompensatingPort:
 
     def _why_not(self, place: int) -> tuple[Cause, str] | None:
         """Return why a place may not be gone to now, None when it may."""
-        reason = self._rules.refused_because()
+        reason = self._lent or self._rules.refused_because()
         if reason is not None:
             return "busy", reason
         if self.busy:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import structlog
 
 from daemon.assembly import soft_limits
-from daemon.port import CompensatingPort, PortFocuser, PortRules
+from daemon.port import CompensatingPort
+from daemon.port_rules import PortFocuser, PortRules
 from drivers.errors import DeviceError
 from drivers.roles import Limits, Thermometer
 from drivers.virtual_port import PtyPort, TcpPort, VirtualPort
@@ -147,17 +148,9 @@ def offered(config: Config) -> VirtualPort:
 
 
 def build_port(
-    config: Config,
-    focuser: PortFocuser,
-    approach: Approach,
-    *,
-    shift: Shift | None = None,
-    refused_because: Callable[[], str | None] = lambda: None,
-    tell: Callable[[str], None] = lambda sentence: None,
+    config: Config, focuser: PortFocuser, rules: PortRules, tell: Callable[[str], None]
 ) -> CompensatingPort:
     """Return the port, not yet started; raises PortUnavailable or what the focuser raises."""
-    shift_steps = (lambda: 0) if shift is None else shift.steps
-    rules = PortRules(approach, port_limits(config), refused_because, shift_steps)
     port = offered(config)
     try:
         return CompensatingPort(focuser, port, rules, tell)

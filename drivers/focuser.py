@@ -101,6 +101,11 @@ class SerialFocuser:
         """Return the described device, for tools that send single requests or show the wire."""
         return self._device
 
+    @property
+    def clock(self) -> Clock:
+        """Return the clock that paces its moves."""
+        return self._clock
+
     def open(self) -> None:
         """Connect, identify, and read range, speed and the controller's own compensation."""
         self._device.connect()

@@ -78,7 +78,8 @@ def _profile(path: Path | None, state: Path | None) -> Profile:
 
 
 def _serve(config: Config, room: DeviceRoom, profile: Profile, filter_name: str | None) -> int:
-    from daemon.port_setup import PortRefused, approach_from, build_port, shift_from
+    from daemon.port_rules import PortRules
+    from daemon.port_setup import PortRefused, approach_from, build_port, port_limits, shift_from
 
     approach = approach_from(profile, config, simulated=config.camera.kind == "simulated")
     focuser = room.focuser()
@@ -87,7 +88,8 @@ def _serve(config: Config, room: DeviceRoom, profile: Profile, filter_name: str 
     focuser.suspend_compensation()
     try:
         shift = shift_from(profile, config, room.thermometer(focuser), filter_name)
-        port = build_port(config, focuser, approach, shift=shift, tell=_said)
+        rules = PortRules(approach, port_limits(config), shift_steps=shift.steps)
+        port = build_port(config, focuser, rules, _said)
         with stop_on_signals() as stop:
             port.start()
             try:

@@ -53,6 +53,10 @@ class Bench(Protocol):
         """Open everything and yield a run's hands; raises DeviceError with nothing left open."""
         ...
 
+    def focuser_alone(self) -> contextlib.AbstractContextManager[SerialFocuser]:
+        """Open the focuser for something else than a run; raises DeviceError."""
+        ...
+
     def temperature_c(self) -> float:
         """Read the temperature while no run is on; raises DeviceError."""
         ...
@@ -103,6 +107,17 @@ class RealBench:
                 conditions=needs.conditions,
                 tolerance_steps=config.focuser.tolerance_steps,
             )
+
+    @contextlib.contextmanager
+    def focuser_alone(self) -> Iterator[SerialFocuser]:
+        """Open the focuser for something else than a run."""
+        from daemon.devices import device_room
+
+        with device_room(self._config) as room:
+            focuser = room.focuser()
+            if focuser is None:
+                raise DeviceError("the config has no focuser")
+            yield focuser
 
     def temperature_c(self) -> float:
         """Read the temperature; a serial thermometer's port is held only for the moment."""
@@ -165,15 +180,16 @@ class SimulatedBench:
             self._forget()
             raise DeviceError(str(error)) from error
 
-    def temperature_c(self) -> float:
-        """Read the rig's probe, by way of its focuser's line."""
+    @contextlib.contextmanager
+    def focuser_alone(self) -> Iterator[SerialFocuser]:
+        """Open the rig's focuser for something else than a run."""
         from drivers.focuser import SerialFocuser
         from drivers.simulated.client import RigError
 
         try:
             rig = self._running()
         except RigError as error:
-            raise SensorFailed(str(error)) from error
+            raise DeviceError(str(error)) from error
         focuser = SerialFocuser.connect(
             f"focuser_{protocol_of(self._config)}",
             rig.focuser_port,
@@ -181,9 +197,14 @@ class SimulatedBench:
             clock=rig.clock,
         )
         try:
-            value = focuser.temperature_c()
+            yield focuser
         finally:
             focuser.close()
+
+    def temperature_c(self) -> float:
+        """Read the rig's probe, by way of its focuser's line."""
+        with self.focuser_alone() as focuser:
+            value = focuser.temperature_c()
         if value is None:
             raise SensorFailed("the simulated focuser has no probe")
         return value

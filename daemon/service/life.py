@@ -34,6 +34,7 @@ from daemon.service import lock, logs
 from daemon.service.bench import bench_for
 from daemon.service.engine import Engine
 from daemon.service.notify import notify, watchdog_every_s
+from daemon.service.port_host import PortBench
 from daemon.service.views import Views
 
 if TYPE_CHECKING:
@@ -73,12 +74,16 @@ def serve(config: Config, state: Path, options: ServeOptions) -> None:
         logs.set_up(state / "log")
         journal = Journal.open(state / "journal.sqlite3")
         stack.callback(journal.close)
-        engine = Engine(config, state, journal, bench_for(config, state, options.speed), Live())
+        bench = bench_for(config, state, options.speed)
+        lender = PortBench(bench, config, state) if config.port is not None else None
+        engine = Engine(config, state, journal, lender or bench, Live())
         scheduler = _scheduler(config, engine, state)
         rules = rules_for(host, config.service.hosts, token)
         app, hub = make_app(engine, Views(engine, scheduler), rules)
         server = _Server(_settings(app, host, port), engine, hub)
         engine.start()
+        if lender is not None:
+            lender.offer()
         try:
             with _looking(scheduler):
                 server.run()

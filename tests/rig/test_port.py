@@ -13,7 +13,8 @@ import pytest
 import serial
 
 from daemon.measurement import FrameMeter
-from daemon.port import CompensatingPort, PortRules
+from daemon.port import CompensatingPort
+from daemon.port_rules import PortRules
 from daemon.rehearse import default_config
 from drivers import description
 from drivers.focuser import SerialFocuser

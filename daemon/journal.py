@@ -138,6 +138,9 @@ class Journal:
         connection = sqlite3.connect(
             uri, uri=True, isolation_level=None, check_same_thread=False, timeout=10.0
         )
+        if not connection.execute("PRAGMA user_version").fetchone()[0]:
+            connection.close()
+            raise FileNotFoundError(f"the journal at {path} has only just been made: nothing has been run yet")
         return cls(connection, path, None)
 
     def close(self) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from drivers import description
 from drivers.errors import DescriptionError, Refused, ReplyInvalid
+from drivers.templates import Mismatch, parse_text
 
 WORDS = description.load("focuser_words")
 FRAMES = description.load("focuser_frames")
@@ -245,3 +246,17 @@ def test_bases_in_a_circle_are_refused(tmp_path: Path) -> None:
 def test_an_unknown_description_lists_those_built_in() -> None:
     with pytest.raises(DescriptionError, match="focuser_words"):
         description.load("focuser_wrods")
+
+
+@pytest.mark.parametrize(("text", "value"), [("+1.25E-03", 0.00125), ("5", 5.0), ("-2.5e+1", -25.0)])
+def test_numbers_with_exponents(text: str, value: float) -> None:
+    """The forms NR1, NR2 and NR3 of IEEE 488.2, as instruments send them (common practice)."""
+    template = parse_text("V={v:scientific:3} V")
+    assert template.decode(f"V={text} V".encode()) == {"v": pytest.approx(value)}
+    assert template.decode(template.encode({"v": value})) == {"v": pytest.approx(value, rel=1e-3)}
+
+
+@pytest.mark.parametrize("text", ["", "e", "1e999", "nan", "1.2.3", "--1", "1" * 60])
+def test_what_is_no_number_with_an_exponent(text: str) -> None:
+    with pytest.raises(Mismatch):
+        parse_text("V={v:scientific} V").decode(f"V={text} V".encode())

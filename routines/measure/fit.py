@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,7 +70,7 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
     The returned covariance includes photon and read noise and the mismatch, not the turbulence.
     """
     limits = limits or FitLimits()
-    used = cutout.usable.copy()
+    used = cutout.usable & modelled(cutout.size_px)
     fit = _climb(star, cutout, start, used, limits, mismatch=0.0)
     for _ in range(2):
         residual, signal, variance = _residuals(star, cutout, fit)
@@ -82,13 +83,21 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
     return fit
 
 
+@lru_cache(maxsize=8)
+def modelled(size_px: int) -> NDArray[np.bool_]:
+    """Return the disc inside a cut-out: in its corners stand orders that the model's grid cannot hold."""
+    axis = np.arange(size_px) - size_px / 2.0 + 0.5
+    return np.asarray(np.hypot(axis[:, None], axis[None, :]) <= size_px / 2.0)
+
+
 def quick_fit(star: MaskedStar, cutout: Cutout, start: StarState, iterations: int) -> tuple[StarFit, float]:
     """Fit a few iterations with the blur held, to compare one starting defocus with another.
 
     The second value is the cost to compare: residuals against noise and a tolerated mismatch of 10 %.
     """
     limits = FitLimits(iterations=iterations, free_blur=False)
-    fit = _climb(star, cutout, start, cutout.usable, limits, _TOLERATED_MISMATCH)
+    used = cutout.usable & modelled(cutout.size_px)
+    fit = _climb(star, cutout, start, used, limits, _TOLERATED_MISMATCH)
     residual, signal, variance = _residuals(star, cutout, fit)
     cost = residual**2 / (variance + (_TOLERATED_MISMATCH * signal) ** 2)
     return fit, float(cost[fit.used].sum())

@@ -84,11 +84,13 @@ ENDS_IT = {
     "limit_switch": ({"count_at": 23700}, "limit switch"),
     "unasked_motion": ({"steps_per_s": 5.0}, "the distance grows|without being asked to"),
     "reset": ({}, "reset|jumped|without being asked to|zero is lost"),
+    "wheel_misses": ({}, "lost its place on the way to slot"),
+    "silent": ({"count": 100_000, "device": "wheel"}, "no reply within"),
 }
 
 
 @pytest.mark.parametrize("kind", ENDS_IT)
-def test_a_fault_of_the_motor_ends_the_run_with_its_reason(undisturbed, tmp_path, kind) -> None:
+def test_a_lasting_fault_ends_the_run_with_its_reason(undisturbed, tmp_path, kind) -> None:
     protocol, whole = undisturbed
     facts, complaint = ENDS_IT[kind]
 
@@ -97,7 +99,7 @@ def test_a_fault_of_the_motor_ends_the_run_with_its_reason(undisturbed, tmp_path
 
     ended = performed(tmp_path, protocol, disturb, after_looks=20)
     assert ended.state in ("partial", "failed"), ended
-    assert ended.code == "motion_fault"
+    assert ended.code == ("reply_late" if kind == "silent" else "motion_fault")
     assert any(word in ended.message for word in complaint.split("|")), ended.message
     assert ended.looks == whole.looks[: len(ended.looks)]
     assert len(ended.looks) < len(whole.looks)

@@ -75,7 +75,9 @@ class CompensatingPort:
             thread.start()
 
     def close(self) -> None:
-        """Halt what moves, and serve no more."""
+        """Halt what moves, and serve no more; harmless a second time."""
+        if self._ended.is_set():
+            return
         self._ended.set()
         if self.busy:
             self._halt()

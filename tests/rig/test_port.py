@@ -189,6 +189,15 @@ def test_a_halt_reaches_the_line_within_50_ms(bench: Bench) -> None:
     bench.client.wait()
 
 
+def test_closing_halts_what_moves(bench: Bench) -> None:
+    assert bench.client.ask(f"go {START + 15000}").startswith("going")
+    bench.port.close()
+    before = bench.rig.peek()
+    bench.rig.clock.sleep(1.0)
+    assert bench.rig.peek()["count"] == before["count"] < START + 15000
+    assert before["turning"] == "still"
+
+
 def test_its_own_limits_and_those_of_the_way(bench: Bench) -> None:
     before = bench.rig.peek()["count"]
     assert bench.client.ask("span") == f"span {PORT_LIMITS.lowest_steps} {PORT_LIMITS.highest_steps}"

@@ -140,7 +140,7 @@ class Journal:
         )
         if not connection.execute("PRAGMA user_version").fetchone()[0]:
             connection.close()
-            raise FileNotFoundError(f"the journal at {path} has only just been made: nothing has been run yet")
+            raise FileNotFoundError(f"the journal at {path} has only just been made: nothing was run yet")
         return cls(connection, path, None)
 
     def close(self) -> None:

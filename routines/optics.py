@@ -173,8 +173,8 @@ def seeing_focus_zone_um(seeing_fwhm_um: float, optics: Optics) -> float:
 
     The defocused pupil's variance, z^2 (1 + obstruction^2) / (16 N^2) an axis, added to the star's own.
     """
-    blur_fwhm_per_um = GAUSSIAN_FWHM_PER_SIGMA * math.sqrt(1.0 + optics.obstruction_ratio**2) / (
-        4.0 * optics.focal_ratio
+    blur_fwhm_per_um = (
+        GAUSSIAN_FWHM_PER_SIGMA * math.sqrt(1.0 + optics.obstruction_ratio**2) / (4.0 * optics.focal_ratio)
     )
     return 2.0 * seeing_fwhm_um * math.sqrt(1.1**2 - 1.0) / blur_fwhm_per_um
 

@@ -31,6 +31,9 @@ NOT_FOLLOWING = (
 )
 
 
+CLEARLY_FOLLOWED_SIGMAS = 3.0
+
+
 def f_chance(ratio: float, above: float, below: float) -> float:
     """Return the chance of a larger variance ratio, for these degrees of freedom."""
     from scipy.special import fdtrc
@@ -107,20 +110,48 @@ def _steepness(position: Array, value: Array) -> float:
 
 
 def supported_sides(settled: Settled, *, history: bool) -> set[int]:
-    """Return the sides seen past all the play at two positions of a pass (one, where moves are known)."""
+    """Return the sides seen past all the play at two positions of a pass (one, where moves are known).
+
+    Past the play means clearly so: a look that needs the play to end just before it, as the last looks of a
+    locked drawtube do, shows nothing.
+    """
     engaged = engaged_rows(settled)
     layout, position = settled.layout, settled.problem.position
-    needed = 1 if history else 2
     sides = set()
     for which in np.unique(layout.pass_index):
         rows = (layout.pass_index == which) & engaged
-        if len(np.unique(position[rows])) >= needed:
+        if not rows.any():
+            continue
+        clear = history and bool((_followed_in_sigmas(settled)[rows] > CLEARLY_FOLLOWED_SIGMAS).any())
+        if clear or (not history and len(np.unique(position[rows])) >= 2):
             sides.add(int(layout.side_now[rows][0]))
     return sides
 
 
+def _followed_in_sigmas(settled: Settled) -> Array:
+    """Return how far each look's last leg went past the play, in the look's own uncertainty."""
+    route, state = settled.layout.route, settled.solution.state
+    travel = route.travel + state.slack[route.group]
+    depth = np.count_nonzero(route.later_sign, axis=1)
+    if route.later_travel.shape[1]:
+        last = route.later_travel[np.arange(len(depth)), np.maximum(depth - 1, 0)]
+        travel = np.where(depth > 0, last, travel)
+    past = travel - state.theta[BACKLASH] - 0.5 * state.theta[TRANSITION]
+    slope = np.abs(settled.problem.slope_of(state.theta))
+    return np.asarray(past * slope / np.sqrt(state.variance))
+
+
 def backlash_is_known(settled: Settled) -> bool:
-    """Tell whether a known history fixes the backlash, the unknown first slack left free."""
+    """Tell whether a known history fixes the backlash, the unknown first slack left free.
+
+    On each side that was travelled a believed look must lie clearly past the play: where the drawtube never
+    followed, a play that ends just before the last look would fit, and mean nothing.
+    """
+    believed = settled.solution.at.good > 0.5
+    followed = believed & (_followed_in_sigmas(settled) > CLEARLY_FOLLOWED_SIGMAS)
+    for side in np.unique(settled.layout.side_now[believed]):
+        if not (followed & (settled.layout.side_now == side)).any():
+            return False
     state = replace(settled.solution.state, free_slack=~settled.layout.known)
     loose = replace(settled.solution, state=state)
     free = settled.free.copy()

@@ -233,10 +233,24 @@ def of_play(mixture: Mixture, name: int) -> Quantity:
     cdf /= cdf[-1]
     mean = float(np.trapezoid(grid * density, grid) / np.trapezoid(density, grid))
     u = float(np.sqrt(np.trapezoid((grid - mean) ** 2 * density, grid) / np.trapezoid(density, grid)))
-    if grid[0] <= 2.0 * NARROWEST_TRANSITION_STEPS + 1e-9 and density[0] > LIMIT_DENSITY * np.max(density):
+    if _zero_is_likely(mixture, name, grid, density):
         return Quantity.upper_limit(float(np.interp(0.95, cdf, grid)))
     low, high = np.interp([TAIL, 1.0 - TAIL], cdf, grid)
     return Quantity(mean, u, float(low), float(high))
+
+
+def _zero_is_likely(mixture: Mixture, name: int, grid: Array, density: Array) -> bool:
+    """Tell whether zero play, or a sharp transition, is not excluded: then only a limit can be given."""
+    if name == TRANSITION:
+        return bool(
+            grid[0] <= 2.0 * NARROWEST_TRANSITION_STEPS and density[0] > LIMIT_DENSITY * np.max(density)
+        )
+    narrowest = [mixture.components[k] for k in mixture.groups[0]]
+    least = narrowest[0].theta
+    if least[BACKLASH] > 0.5 * least[TRANSITION] + 1e-6:
+        return False
+    excess = narrowest[0].cost - min(item.cost for item in narrowest)
+    return float(_density(np.array(excess), mixture.degrees_of_freedom)) > LIMIT_DENSITY
 
 
 def _density_over(mixture: Mixture, name: int) -> tuple[Array, Array]:

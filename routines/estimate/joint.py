@@ -19,7 +19,7 @@ from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared, prepare, usable, without_history
 from routines.estimate.result import FitSetup, JointFit, TemperatureRange, Values
-from routines.estimate.settle import Settled, fit_all, with_own_slopes
+from routines.estimate.settle import Settled, fit_all, with_own_slopes, with_play_held
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD, Move, Observation
 from routines.quantity import Quantity
@@ -107,7 +107,8 @@ def _fit(prepared: Prepared, setup: FitSetup) -> _Found | Flag:
         return _fit(without_history(prepared), setup)
     if supported != {OUTWARD, INWARD}:
         span = float(np.ptp(prepared.problem.position))
-        settled = fit_all(prepared.problem, prepared.layout, prepared.runs, play=span)
+        side = next(iter(supported), OUTWARD)
+        settled = with_play_held(settled, prepared.runs, span, side)
         supported = refusals.supported_sides(settled, history=history)
         if not supported:
             return flag("all_in_dead_zone", "all")

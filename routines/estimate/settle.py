@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from routines.estimate.choose import (
+    TAKEN_UP,
     choose_slacks,
     choose_turns,
     first_guess_of_turns,
@@ -16,15 +17,20 @@ from routines.estimate.choose import (
     story_of,
 )
 from routines.estimate.linear import Underdetermined
-from routines.estimate.model import ALPHA, BACKLASH, TRANSITION, Problem, State
+from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, Problem, State, cost_of
 from routines.estimate.passes import Layout, Runs, lay_out
 from routines.estimate.play import Array
+from routines.estimate.rivals import rivals_of
 from routines.estimate.robust import settled_scatter
 from routines.estimate.solve import Mask, Solution, optimise
 from routines.estimate.start import candidate_plays, starts_from
+from routines.observations import OUTWARD
 
 ROUNDS = 8
-STARTS_KEPT = 3
+STARTS_KEPT = 2
+QUICK_STEPS = 6
+RETELLINGS = 6
+BETTER = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +88,78 @@ def fit_all(problem: Problem, layout: Layout, runs: Runs | None, *, play: float 
         first_rows = tuple(first_guess_of_turns(runs))
         layout = lay_out(runs, problem.position, first_rows)
     common = problem if problem.slopes == 1 else replace(problem, slopes=1)
-    states = starts_from(common, layout, plays, keep=STARTS_KEPT)
+    free = free_globals(common, play=play is None)
+    states = [
+        state
+        for slack in (0.0, TAKEN_UP)
+        for state in _promising(common, layout, starts_from(common, layout, plays, slack), free)
+    ]
     if not states:
         raise Underdetermined(f"{len(problem.value)} observations are too few to start a fit from")
-    free = free_globals(common, play=play is None)
     settled = [settle(common, layout, runs, first_rows, state, free) for state in states]
-    return min(settled, key=lambda item: item.total_cost)
+    best = min(settled, key=lambda item: item.total_cost)
+    return _retold(_reopened(best, runs))
+
+
+def with_play_held(settled: Settled, runs: Runs | None, play: float, side: int) -> Settled:
+    """Return the fit of looks that one side alone supports: the play held at ``play``, longer than any seen.
+
+    Where the dead zone ends in each pass, and so everything on that side, stays as it was found.
+    """
+    problem, layout, old = settled.problem, settled.layout, settled.solution.state
+    longer = play - float(old.theta[BACKLASH])
+    theta = old.theta.copy()
+    theta[BACKLASH] = play
+    if side == OUTWARD:
+        theta[FIRST_SLOPE + problem.slopes : problem.first_bend] -= longer
+    loose = np.isfinite(old.slack) & ~layout.known
+    state = replace(old, theta=theta, slack=np.where(loose, old.slack + longer, old.slack), free_slack=loose)
+    free = free_globals(problem, play=False)
+    kept = settle(problem, layout, runs, settled.first_rows, state, free)
+    fresh = fit_all(problem, layout, runs, play=play)
+    return min((kept, fresh), key=lambda item: item.total_cost)
+
+
+def _promising(problem: Problem, layout: Layout, starts: list[State], free: Mask) -> list[State]:
+    """Return the best starts after a few steps each."""
+    ranked: list[tuple[float, int, State]] = []
+    for order, start in enumerate(starts):
+        solution = optimise(problem, layout, start, free, iterations=QUICK_STEPS)
+        _, state = _with_scatter(problem, solution, free)
+        cost = cost_of(problem, layout, state) + story_cost(layout, state, solution.arrow.slack_matrix)
+        ranked.append((cost, order, state))
+    return [state for *_, state in sorted(ranked, key=lambda item: item[:2])[:STARTS_KEPT]]
+
+
+def _reopened(settled: Settled, runs: Runs | None) -> Settled:
+    """Return the fit from another transition where that is better: a narrow one has no slope to follow."""
+    problem, layout, free = settled.problem, settled.layout, settled.free
+    moved = np.abs(np.diff(problem.position))
+    if not free[TRANSITION] or not np.any(moved > 0.0):
+        return settled
+    step = float(np.median(moved[moved > 0.0]))
+    state, cost = settled.solution.state, settled.solution.cost - BETTER
+    for width in (0.5 * step, step, 2.0 * step, 0.5 * state.theta[BACKLASH]):
+        theta = settled.solution.state.theta.copy()
+        theta[TRANSITION] = min(width, 2.0 * theta[BACKLASH])
+        trial = optimise(problem, layout, replace(settled.solution.state, theta=theta), free)
+        if trial.cost < cost:
+            state, cost = trial.state, trial.cost
+    if state is settled.solution.state:
+        return settled
+    return settle(problem, layout, runs, settled.first_rows, state, free)
+
+
+def _retold(settled: Settled) -> Settled:
+    """Return the fit with another story for any pass whose own fit turns out better."""
+    for _ in range(RETELLINGS):
+        rivals = rivals_of(settled.problem, settled.layout, settled.solution, settled.free)
+        better = min(rivals, key=lambda rival: rival.excess, default=None)
+        if better is None or better.excess > -BETTER:
+            break
+        solution = better.solution
+        settled = _settled(settled.problem, settled.layout, settled.first_rows, solution, settled.free)
+    return settled
 
 
 def settle(

@@ -17,6 +17,9 @@ from routines.estimate.play import NARROWEST_TRANSITION_STEPS, Array
 
 Mask = npt.NDArray[np.bool_]
 
+# A global that the rows say nothing about gets this huge a variance's inverse instead of none.
+LEAST_INFORMATION = 1e-14
+
 
 @dataclass(frozen=True, slots=True)
 class Arrow:
@@ -146,7 +149,7 @@ def covariance_of(problem: Problem, layout: Layout, solution: Solution, free: Ma
     reduced = arrow.matrix - coupling.T @ (coupling / diagonal[:, None])
     which = np.flatnonzero(free)
     small = reduced[np.ix_(which, which)]
-    scale = np.sqrt(np.maximum(np.diag(small), 1e-300))
+    scale = np.sqrt(np.maximum(np.diag(small), LEAST_INFORMATION))
     scaled = small / np.outer(scale, scale)
     scaled[np.diag_indices(len(which))] += 1e-12
     covariance = np.zeros_like(arrow.matrix)

@@ -9,14 +9,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from routines.estimate.choose import HUBER_BEND, TAKEN_UP, choose_slacks, huber
+from routines.estimate.choose import HUBER_BEND, choose_slacks
 from routines.estimate.linear import Underdetermined, solve_weighted
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, Problem, State
 from routines.estimate.passes import Layout
 from routines.estimate.play import Array, places
 
 SLOPE_FLOOR = 1e-12
-PROMISING = 10
 
 
 def robust_scale(residual: Array) -> float:
@@ -24,8 +23,8 @@ def robust_scale(residual: Array) -> float:
     return 1.4826 * float(np.median(np.abs(residual)))
 
 
-def linear_globals(problem: Problem, layout: Layout, state: State) -> tuple[State, float]:
-    """Return the state with slope, crossings and alpha solved robustly at fixed play, and its cost.
+def linear_globals(problem: Problem, layout: Layout, state: State) -> State:
+    """Return the state with slope, crossings and alpha solved robustly at fixed play.
 
     Raises ``Underdetermined`` when the places do not differ.
     """
@@ -41,8 +40,7 @@ def linear_globals(problem: Problem, layout: Layout, state: State) -> tuple[Stat
         weight = np.minimum(1.0, HUBER_BEND * scale / np.maximum(np.abs(residual), 1e-12)) / scale**2
     theta = _theta_from(problem, state.theta, solution.coefficients)
     variance = problem.u**2 + _scatter(problem, residual) ** 2
-    cost = float(np.sum(huber(residual, variance) + np.log(variance)))
-    return replace(state, theta=theta, variance=variance), cost
+    return replace(state, theta=theta, variance=variance)
 
 
 def _rough_slope(problem: Problem) -> float:
@@ -76,35 +74,25 @@ def _theta_from(problem: Problem, theta: Array, coefficients: Array) -> Array:
 def candidate_plays(problem: Problem) -> Array:
     """Return the plays (steps) to begin from: zero to the whole range of positions, denser when small."""
     span = float(np.ptp(problem.position))
-    plays: Array = span * np.linspace(0.0, 1.0, 17) ** 1.3
+    plays: Array = span * np.linspace(0.0, 1.0, 15) ** 1.3
     return plays
 
 
-def starts_from(problem: Problem, layout: Layout, plays: Array, *, keep: int) -> list[State]:
-    """Return the best ``keep`` states found from the candidate plays, the best first.
-
-    Every candidate gets one round; the better ones get the rest.
-    """
-    bare = [_bare_state(problem, layout, float(play), slack) for play in plays for slack in (0.0, TAKEN_UP)]
-    first = _alternate(problem, layout, bare, rounds=1)
-    last = _alternate(problem, layout, first[:PROMISING], rounds=2)
-    return last[:keep]
-
-
-def _alternate(problem: Problem, layout: Layout, states: list[State], *, rounds: int) -> list[State]:
-    """Alternate between the straight-line solve and the stories of the slacks; the best come first."""
-    found: list[tuple[float, State]] = []
-    for start in states:
+def starts_from(problem: Problem, layout: Layout, plays: Array, slack: float) -> list[State]:
+    """Return a robustly solved state for each candidate play that allows one; passes begin with ``slack``."""
+    found = []
+    for play in plays:
         try:
-            state, cost = linear_globals(problem, layout, start)
-            for _ in range(rounds):
-                state = choose_slacks(problem, layout, state, redescend=False)
-                state, cost = linear_globals(problem, layout, state)
+            found.append(_solved(problem, layout, _bare_state(problem, layout, float(play), slack)))
         except Underdetermined:
             continue
-        found.append((cost, state))
-    found.sort(key=lambda item: item[0])
-    return [state for _, state in found]
+    return found
+
+
+def _solved(problem: Problem, layout: Layout, state: State) -> State:
+    """Return the state after straight-line solve, stories of the slacks, and straight-line solve again."""
+    state = choose_slacks(problem, layout, linear_globals(problem, layout, state), redescend=False)
+    return linear_globals(problem, layout, state)
 
 
 def _bare_state(problem: Problem, layout: Layout, play: float, slack: float) -> State:

@@ -224,13 +224,15 @@ class _Night:
     def _truth(self, outliers: set[int]) -> Truth:
         per_pass = {side: max((sum(w == p for p, _ in seen) for w, _ in seen), default=0)
                     for side, seen in self.engaged.items()}  # fmt: skip
+        # A steady drift's effect against noise: u is noise / (drift * sqrt(n / 12)); thrice that for the rest.
+        best_u = 3.0 * self.noise / max(abs(self.drift_c) * np.sqrt(len(self.rows) / 12.0), 1e-9)
         return Truth(
             backlash=self.backlash,
             transition=self.transition,
             slope=self.slope,
             crossing=self.crossing,
             alpha=self.alpha,
-            alpha_matters=abs(self.drift_c) > 0.5,
+            alpha_matters=abs(self.drift_c) > 0.5 and best_u < 0.2 * 40.0 / self.step_um,
             identifiable=min(per_pass.values()) >= 4,
             noise_steps=self.noise,
             outliers=outliers,

@@ -311,9 +311,15 @@ class Engine:
             with self._mutex:
                 self._job = None
             self.live.update(state="idle", shut=(), sentence="")
-            ended = self.journal.run(run_id)
-            log.info("run_over", state=ended.state, result=ended.result)
-            self.live.tell("over", run=run_id, state=ended.state, result=ended.result or {})
+            self._tell_over(run_id)
+
+    def _tell_over(self, run_id: str) -> None:
+        run = self.journal.run(run_id)
+        if run.state in ("running", "holding", "queued"):
+            log.info("run_left", why="it can be taken up again")
+            return
+        log.info("run_over", state=run.state, result=run.result)
+        self.live.tell("over", run=run_id, state=run.state, result=run.result or {})
 
     def _performed(self, job: _Job) -> RunEnd:
         run = job.run
@@ -353,10 +359,8 @@ class Engine:
 
     def _left_or_stopped(self, job: _Job, words: str) -> None:
         """After a stop that is no result: leave the run for the next life of the service, or end it."""
-        if self._closing:
-            log.info("run_left", routine=job.run.routine)
-            return
-        self._end(job.run.id, "stopped", "stopped", words)
+        if not self._closing:
+            self._end(job.run.id, "stopped", "stopped", words)
 
     def _failed(self, job: _Job, error: Exception) -> None:
         """A run that never began has failed; one that was under way can be taken up again."""

@@ -73,7 +73,7 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
     used = cutout.usable & modelled(cutout.size_px)
     fit = _climb(star, cutout, start, used, limits, mismatch=0.0)
     for _ in range(2):
-        residual, signal, variance = _residuals(star, cutout, fit)
+        residual, signal, variance = residuals(star, cutout, fit)
         strange = _isolated(residual / np.sqrt(variance), used)
         mismatch = _mismatch(residual, signal, variance, used & ~strange)
         if not strange.any() and abs(mismatch - fit.mismatch) < 0.002:
@@ -98,7 +98,7 @@ def quick_fit(star: MaskedStar, cutout: Cutout, start: StarState, iterations: in
     limits = FitLimits(iterations=iterations, free_blur=False)
     used = cutout.usable & modelled(cutout.size_px)
     fit = _climb(star, cutout, start, used, limits, _TOLERATED_MISMATCH)
-    residual, signal, variance = _residuals(star, cutout, fit)
+    residual, signal, variance = residuals(star, cutout, fit)
     cost = residual**2 / (variance + (_TOLERATED_MISMATCH * signal) ** 2)
     return fit, float(cost[fit.used].sum())
 
@@ -155,7 +155,7 @@ def _finished(
     fit = StarFit(
         state, background, covariance, 0.0, int(used.sum()) - len(covariance), mismatch, converged, used
     )
-    residual, _, variance = _residuals(star, cutout, fit)
+    residual, _, variance = residuals(star, cutout, fit)
     return replace(fit, deviance=float((residual[used] ** 2 / variance[used]).sum()))
 
 
@@ -225,10 +225,10 @@ def _settled(step: NDArray[np.float64], covariance: NDArray[np.float64]) -> bool
     return bool((np.abs(step[:_SHAPE_TERMS]) < 0.05 * u + 1e-9).all())
 
 
-def _residuals(
+def residuals(
     star: MaskedStar, cutout: Cutout, fit: StarFit
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return residual, star signal and noise variance of each pixel, shape (n, n) each."""
+    """Return residual, star signal and noise variance of each pixel (electrons), shape (n, n) each."""
     signal = star.image(fit.state).astype(np.float64)
     expected = signal + np.tensordot(np.array(fit.background), background_terms(cutout.size_px), 1)
     variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from routines.measure.capture import Hint, capture, signal_in_arms
+from routines.measure.companion import has_companion
 from routines.measure.cutout import Cutout, cropped
 from routines.measure.fit import StarFit
 from routines.measure.geometry import (
@@ -157,7 +158,8 @@ class MaskMeter:
         arms, arms_u = signal_in_arms(star, cutout, captured.fit, self._first_order_px(cutout.filter))
         if arms + 4.0 * arms_u < 0.5 and arms_u < 0.15:
             return MaskReading(cutout.filter, flags=("no_mask_pattern",))
-        return self._reading(cutout, captured.fit, captured.rival)
+        blended = has_companion(star, cutout, captured.fit)
+        return self._reading(cutout, captured.fit, rival=captured.rival, blended=blended)
 
     def star(self, filter_name: str, size_px: int) -> MaskedStar:
         """Return the model of a star through one filter, made at first use."""
@@ -278,13 +280,13 @@ class MaskMeter:
         spike_px = math.sqrt(variance) * geometry.optics.focal_length_mm * 1e3 / geometry.optics.pixel_um
         return spike_px / self.spike_error_px_per_um()
 
-    def _reading(self, cutout: Cutout, fit: StarFit, rival: bool) -> MaskReading:
+    def _reading(self, cutout: Cutout, fit: StarFit, *, rival: bool, blended: bool) -> MaskReading:
         """Return the reading of a fit, with its flags."""
         assert self.learnt is not None
         zone = self._zone_um(cutout.filter)
         # A mismatch is shared by neighbouring pixels, so the formal uncertainty is scaled, not trusted.
         u_um = math.hypot(fit.defocus_u_um, self._turbulence_u_um(cutout, fit))
-        flags = self._flags(cutout, fit, zone)
+        flags = self._flags(cutout, fit, zone) + (("blended",) if blended else ())
         refusal = self._refusal(fit, u_um, zone, rival)
         scale = self.spike_error_px_per_um()
         known = refusal is None

@@ -26,7 +26,12 @@ def star_model(filter_name: str = "Ha", mask: Mask = MASK, reach_um: float = 280
 
 
 def made(
-    model: MaskedStar, state: StarState, seed: int, sky: float = 20.0, ceiling: float = 6e4, name: str = "Ha"
+    model: MaskedStar,
+    state: StarState,
+    seed: int,
+    sky: float | np.ndarray = 20.0,
+    ceiling: float = 6e4,
+    name: str = "Ha",
 ) -> Cutout:
     """Return a noisy cut-out of a star."""
     rng = np.random.default_rng(seed)

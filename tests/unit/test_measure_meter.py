@@ -104,3 +104,15 @@ def test_a_known_orientation_gives_the_sign() -> None:
         reading = meter.measure(made(model, state(80.0, 3e5), 41))
         assert reading.defocus_um == pytest.approx(sign * 80.0, abs=5.0)
         assert "sign_unknown" not in reading.flags
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.3, True), (0.02, True), (0.0, False)])
+def test_another_star_nearby_is_told(meter: MaskMeter, share: float, told: bool) -> None:
+    model = star_model()
+    near = replace(state(30.0, 2e5 * share), x_px=112.0, y_px=93.0)
+    sky = 20.0 + (model.image(near) if share else 0.0)
+    cutout = made(model, state(30.0, 2e5), 18, sky=np.clip(sky, 0.0, None))
+    reading = meter.measure(cutout)
+    assert ("blended" in reading.flags) is told
+    assert reading.defocus_um is not None and reading.defocus_u_um is not None
+    assert abs(reading.defocus_um - 30.0) < 4.0 * reading.defocus_u_um

@@ -53,6 +53,8 @@ _NOTES = {
     "periodic_error": "the residuals repeat with position",
     "compensating_controller": "crossings agree from both sides: the controller may compensate for backlash",
     "extra_scatter": "the observations scatter beyond the frames' own uncertainty; u includes it",
+    "nights_disagree": "the nights' temperature coefficients differ; u includes their spread",
+    "thermometer_lag": "tube and thermometer follow each other with a delay, which was fitted",
     "few_observations": "few observations: the interval is wide",
     "sides_disagree": "separate estimates from the two sides disagree",
     "left_out": "rows or frames that could not be used were left out",

@@ -8,6 +8,7 @@ rows, and are kept apart.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +28,8 @@ class Problem:
     ``warmth`` (n) is temperature minus the reference in deg C, zeros where unknown; ``bends`` (n, k) are the
     shapes, in deg C, by which it may be wrong. ``slopes`` is 1 for a
     common slope, else the number of filters. ``alpha_prior`` is the standard deviation (steps per deg C) of
-    what is believed about alpha beforehand.
+    what is believed about alpha beforehand. The transition is believed to be of the order of
+    ``transition_scale`` (steps) or less: half-Cauchy, so that looks that say otherwise are heard.
     """
 
     position: Array
@@ -39,6 +41,7 @@ class Problem:
     filters: int
     slopes: int
     alpha_prior: float
+    transition_scale: float
     outlier_share: float
     outlier_width: float
 
@@ -59,12 +62,22 @@ class Problem:
         warmth: Array = self.warmth + self.bends @ theta[self.first_bend :]
         return warmth
 
-    def prior_precision(self) -> Array:
-        """Return the precision (q) of what is believed about each global beforehand, all about zero."""
+    def prior_precision(self, theta: Array) -> Array:
+        """Return the precision (q) of what is believed about each global beforehand, all about zero.
+
+        That of the transition is the half-Cauchy's at ``theta``, as a reweighted normal one.
+        """
         precision = np.zeros(self.size)
         precision[ALPHA] = self.alpha_prior**-2
         precision[self.first_bend :] = 1.0
+        precision[TRANSITION] = 2.0 / (self.transition_scale**2 + theta[TRANSITION] ** 2)
         return precision
+
+    def prior_cost(self, theta: Array) -> float:
+        """Return -2 log of what is believed beforehand, up to a constant."""
+        bends = theta[self.first_bend :]
+        half_cauchy = 2.0 * math.log1p((float(theta[TRANSITION]) / self.transition_scale) ** 2)
+        return float((theta[ALPHA] / self.alpha_prior) ** 2 + bends @ bends) + half_cauchy
 
     def slope_of(self, theta: Array) -> Array:
         """Return the slope (n) that each row goes by."""
@@ -122,7 +135,7 @@ def look(problem: Problem, layout: Layout, state: State) -> Look:
     jacobian[rows, FIRST_SLOPE + own_slope] = distance
     jacobian[rows, FIRST_SLOPE + problem.slopes + problem.filter_index] = -slope
     jacobian[:, problem.first_bend :] = (-theta[ALPHA] * slope)[:, None] * problem.bends
-    cost = float(np.sum(loss)) + float(problem.prior_precision() @ theta**2)
+    cost = float(np.sum(loss)) + problem.prior_cost(theta)
     return Look(residual, cost, good, jacobian, slope * at.by_slack)
 
 
@@ -132,4 +145,4 @@ def cost_of(problem: Problem, layout: Layout, state: State) -> float:
     distance = arguments(problem, layout, theta, state.slack)
     residual = problem.value - problem.slope_of(theta) * distance
     loss, _ = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
-    return float(np.sum(loss)) + float(problem.prior_precision() @ theta**2)
+    return float(np.sum(loss)) + problem.prior_cost(theta)

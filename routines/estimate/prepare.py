@@ -63,6 +63,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         filters=len(filters),
         slopes=1,
         alpha_prior=_alpha_prior(setup, position, value),
+        transition_scale=max(0.1 * float(np.ptp(position)), 1e-6),
         outlier_share=setup.outlier_share,
         outlier_width=_outlier_width(value),
     )

@@ -29,6 +29,8 @@ from routines.observations import OUTWARD
 ROUNDS = 8
 STARTS_KEPT = 2
 QUICK_STEPS = 6
+# A transition is seldom wider than a third of the play.
+TRANSITION_SHARE = 0.3
 RETELLINGS = 6
 BETTER = 0.5
 
@@ -72,7 +74,7 @@ def count_parameters(problem: Problem, solution: Solution, free: Mask) -> float:
     theta = solution.state.theta
     inside = 1e-3 < theta[TRANSITION] < 1.99 * theta[BACKLASH]
     spent = float(np.count_nonzero(free)) - (0.0 if inside or not free[TRANSITION] else 1.0)
-    believed = problem.prior_precision()[free]
+    believed = problem.prior_precision(solution.state.theta)[free]
     spent -= float(np.sum(believed / np.maximum(np.diag(solution.arrow.matrix)[free], 1e-300)))
     return spent + float(np.count_nonzero(solution.state.free_slack & (solution.arrow.slack_matrix > 0.0)))
 
@@ -97,8 +99,18 @@ def fit_all(problem: Problem, layout: Layout, runs: Runs | None, *, play: float 
     if not states:
         raise Underdetermined(f"{len(problem.value)} observations are too few to start a fit from")
     settled = [settle(common, layout, runs, first_rows, state, free) for state in states]
-    best = min(settled, key=lambda item: item.total_cost)
+    best = _with_scaled_transition(min(settled, key=lambda item: item.total_cost), runs)
     return _retold(_reopened(best, runs))
+
+
+def _with_scaled_transition(settled: Settled, runs: Runs | None) -> Settled:
+    """Return the fit again, the transition now judged by the size of the play that was found."""
+    moved = np.abs(np.diff(settled.problem.position))
+    least = float(np.median(moved[moved > 0.0])) if np.any(moved > 0.0) else 1.0
+    play = max(float(settled.solution.state.theta[BACKLASH]), least)
+    problem = replace(settled.problem, transition_scale=TRANSITION_SHARE * play)
+    state = settled.solution.state
+    return settle(problem, settled.layout, runs, settled.first_rows, state, settled.free)
 
 
 def with_play_held(settled: Settled, runs: Runs | None, play: float, side: int) -> Settled:

@@ -42,7 +42,7 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
     slope = problem.slope_of(state.theta)
     shifts = [np.where(layout.pass_index == p, -slope, 0.0) for p in passes[1:]]
     kept = np.array([k for k in range(problem.size) if k not in (BACKLASH, TRANSITION)])
-    believed = problem.prior_precision()[kept]
+    believed = problem.prior_precision(state.theta)[kept]
     priors = np.flatnonzero(believed > 0.0)
     design = np.zeros((int(np.sum(engaged)) + len(priors), len(kept) + len(shifts)))
     design[: -len(priors), : len(kept)] = at.jacobian[engaged][:, kept]

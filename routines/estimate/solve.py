@@ -48,7 +48,7 @@ def normal_equations(problem: Problem, layout: Layout, state: State, at: Look) -
     weighted = at.jacobian * weight[:, None]
     matrix = weighted.T @ at.jacobian
     gradient = weighted.T @ at.residual
-    precision = problem.prior_precision()
+    precision = problem.prior_precision(state.theta)
     matrix[np.diag_indices(problem.size)] += precision
     gradient -= precision * state.theta
     starts = layout.starts

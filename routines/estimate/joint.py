@@ -18,7 +18,7 @@ from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared, prepare, usable, without_history
-from routines.estimate.result import FitSetup, JointFit, TemperatureRange, Values
+from routines.estimate.result import FitSetup, JointFit, Knowledge, TemperatureRange, Values
 from routines.estimate.settle import Settled, fit_all, with_own_slopes, with_play_held
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD, Move, Observation
@@ -176,6 +176,7 @@ def _assembled(found: _Found, nothing: JointFit, setup: FitSetup) -> JointFit:
         outliers=tuple(prepared.rows[k].number for k in np.flatnonzero(settled.solution.at.good < 0.5)),
         curves=report_rows.curves(settled, prepared),
         flags=tuple(flags),
+        knowledge=_knowledge(found),
         degrees_of_freedom=settled.degrees_of_freedom,
         chi_square=settled.chi_square,
     )
@@ -218,6 +219,25 @@ def _offsets(found: _Found, setup: FitSetup) -> tuple[Values, tuple[str, ...], t
         return values, (), ()
     _, covariance = found.mixture.moments(transform)
     return values, others, tuple(tuple(float(x) for x in row) for row in covariance)
+
+
+def _knowledge(found: _Found) -> Knowledge:
+    """Return mean and covariance of what a further look depends on."""
+    settled, filters = found.settled, found.prepared.filters
+    problem = settled.problem
+    places = [BACKLASH, FIRST_SLOPE, ALPHA, *range(FIRST_SLOPE + problem.slopes, problem.first_bend)]
+    mean, covariance = found.mixture.moments(np.eye(problem.size)[places])
+    if not settled.free[BACKLASH]:
+        covariance[0, 0] = float(np.ptp(problem.position)) ** 2
+    own = np.bincount(problem.filter_index, settled.solution.state.variance) / np.bincount(
+        problem.filter_index
+    )
+    return Knowledge(
+        names=("backlash", "slope", "alpha", *(f"crossing.{name}" for name in filters)),
+        values=tuple(float(x) for x in mean),
+        covariance=tuple(tuple(float(x) for x in row) for row in covariance),
+        noise_px={name: float(v) ** 0.5 for name, v in zip(filters, own, strict=True)},
+    )
 
 
 def _slopes(found: _Found) -> Values:

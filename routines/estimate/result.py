@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from routines.flags import Flag
 from routines.quantity import Quantity
@@ -75,6 +76,40 @@ Values = dict[str, Quantity | None]
 
 
 @dataclass(frozen=True, slots=True)
+class Knowledge:
+    """What is known of the linear part of the model at once: enough to predict what another look adds.
+
+    ``names`` (k) are "backlash", "slope", "alpha" and "crossing.<filter>" (inward, at the reference
+    temperature), with ``values`` (k) and ``covariance`` (k, k). ``noise_px`` is the standard deviation of one
+    look through each filter.
+    """
+
+    names: tuple[str, ...]
+    values: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    noise_px: dict[str, float]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the JSON form, for an answer in the journal."""
+        return {
+            "names": list(self.names),
+            "values": list(self.values),
+            "covariance": [list(row) for row in self.covariance],
+            "noise_px": dict(self.noise_px),
+        }
+
+    @classmethod
+    def from_dict(cls, fields: dict[str, Any]) -> Knowledge:
+        """Return the knowledge that ``as_dict`` wrote."""
+        return cls(
+            tuple(fields["names"]),
+            tuple(fields["values"]),
+            tuple(tuple(row) for row in fields["covariance"]),
+            dict(fields["noise_px"]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class JointFit:
     """Every number the observations support; what they do not is None, with a flag that says why.
 
@@ -104,6 +139,7 @@ class JointFit:
     outliers: tuple[int, ...] = ()
     curves: tuple[FittedCurve, ...] = ()
     flags: tuple[Flag, ...] = ()
+    knowledge: Knowledge | None = None
     degrees_of_freedom: float = 0.0
     chi_square: float = 0.0
 

@@ -19,7 +19,7 @@ from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared, prepare, usable, without_history
 from routines.estimate.result import FitSetup, JointFit, Knowledge, TemperatureRange, Values
-from routines.estimate.settle import Settled, fit_all, with_own_slopes, with_play_held
+from routines.estimate.settle import Settled, fit_all, with_own_slopes, with_play_held, with_play_unknown
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD, Move, Observation
 from routines.quantity import Quantity
@@ -113,6 +113,10 @@ def _fit(prepared: Prepared, setup: FitSetup) -> _Found | Flag:
         if not supported:
             return flag("all_in_dead_zone", "all")
         flags.append(refusals.missing_side_flag(settled, supported))
+    confounded = refusals.confounded_flag(settled) if settled.free[BACKLASH] else None
+    if confounded is not None:
+        flags.append(confounded)
+        settled = with_play_unknown(settled, prepared.runs)
     if not _enough(settled):
         return flag("not_identifiable", "all", "as many unknowns as observations: nothing tells the scatter")
     chance = refusals.slope_difference_chance(settled)
@@ -138,10 +142,11 @@ def _degrees(settled: Settled) -> float:
 def _assembled(found: _Found, nothing: JointFit, setup: FitSetup) -> JointFit:
     settled, prepared, mixture = found.settled, found.prepared, found.mixture
     crossings = sides.pass_crossings(settled)
-    lost = sides.lost_motion(crossings) if crossings is not None and len(found.sides) == 2 else {}
+    lost = sides.lost_motion(crossings) if crossings is not None and settled.free[BACKLASH] else {}
     backlash = of_play(mixture, BACKLASH) if settled.free[BACKLASH] else None
     alpha, alpha_flags = _temperature(found)
-    flags = [*nothing.flags, *found.flags, *alpha_flags, *_notes(found, crossings, backlash)]
+    flags = [*nothing.flags, *found.flags, *_lonely_flags(found, setup), *alpha_flags]
+    flags += _notes(found, crossings, backlash)
     flags += [
         flag(
             "no_reversal",
@@ -149,7 +154,7 @@ def _assembled(found: _Found, nothing: JointFit, setup: FitSetup) -> JointFit:
             f"no reversal to the {way} side with looks past the play",
         )
         for side, way in ((OUTWARD, "outward"), (INWARD, "inward"))
-        if side not in lost and len(found.sides) == 2
+        if side not in lost and settled.free[BACKLASH]
     ]
     offsets, order, covariance = _offsets(found, setup)
     return replace(
@@ -199,10 +204,18 @@ def _crossing_gradient(found: _Found, index: int, side: int) -> Array:
 
 def _crossings(found: _Found, side: int) -> Values:
     """Return each observed filter's crossing on a side; None where the side was not seen past the play."""
+    seen = _sides_told(found)
     return {
-        name: found.mixture.quantity(_crossing_gradient(found, index, side)) if side in found.sides else None
+        name: found.mixture.quantity(_crossing_gradient(found, index, side)) if side in seen[index] else None
         for index, name in enumerate(found.prepared.filters)
     }
+
+
+def _sides_told(found: _Found) -> list[set[int]]:
+    """Return on which sides each filter's crossing is told: with the backlash known, on both."""
+    if found.settled.free[BACKLASH]:
+        return [set(found.sides) for _ in found.prepared.filters]
+    return [own & found.sides for own in refusals.sides_of_filters(found.settled)]
 
 
 def _offsets(found: _Found, setup: FitSetup) -> tuple[Values, tuple[str, ...], tuple[tuple[float, ...], ...]]:
@@ -210,8 +223,10 @@ def _offsets(found: _Found, setup: FitSetup) -> tuple[Values, tuple[str, ...], t
     filters = found.prepared.filters
     if setup.reference_filter not in filters:
         return {}, (), ()
-    reference = _crossing_gradient(found, filters.index(setup.reference_filter), INWARD)
-    others = tuple(name for name in filters if name != setup.reference_filter)
+    at = filters.index(setup.reference_filter)
+    seen = _sides_told(found)
+    reference = _crossing_gradient(found, at, INWARD)
+    others = tuple(n for k, n in enumerate(filters) if k != at and seen[k] & seen[at])
     transform = np.array([_crossing_gradient(found, filters.index(n), INWARD) - reference for n in others])
     values: Values = {setup.reference_filter: Quantity(0.0, 0.0, 0.0, 0.0)}
     values.update({name: found.mixture.quantity(row) for name, row in zip(others, transform, strict=True)})
@@ -219,6 +234,20 @@ def _offsets(found: _Found, setup: FitSetup) -> tuple[Values, tuple[str, ...], t
         return values, (), ()
     _, covariance = found.mixture.moments(transform)
     return values, others, tuple(tuple(float(x) for x in row) for row in covariance)
+
+
+def _lonely_flags(found: _Found, setup: FitSetup) -> list[Flag]:
+    """Return why an observed filter has no offset: never seen past the play on the reference's side."""
+    filters, seen = found.prepared.filters, _sides_told(found)
+    if setup.reference_filter not in filters:
+        return []
+    at = filters.index(setup.reference_filter)
+    words = "never seen past the play on the same side as the reference filter, and the backlash is not known"
+    return [
+        flag("not_identifiable", f"offsets_steps.{name}", f"{name} was {words}")
+        for k, name in enumerate(filters)
+        if k != at and not seen[k] & seen[at]
+    ]
 
 
 def _knowledge(found: _Found) -> Knowledge:
@@ -295,7 +324,7 @@ def _notes(found: _Found, crossings: sides.PassCrossings | None, backlash: Quant
         *refusals.outlier_flags(settled, prepared),
         *refusals.extrapolation_flags(settled, prepared.filters),
     ]
-    if crossings is not None:
+    if crossings is not None and settled.free[BACKLASH]:
         notes += [sides.disagreement_flag(crossings), sides.slip_flag(crossings)]
     if settled.degrees_of_freedom < 5.0:
         notes.append(flag("few_observations", "all"))

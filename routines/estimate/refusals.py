@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from routines.estimate.linear import Underdetermined, solve_weighted
-from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
+from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, State
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup
@@ -153,11 +153,37 @@ def backlash_is_known(settled: Settled) -> bool:
         if not (followed & (settled.layout.side_now == side)).any():
             return False
     state = replace(settled.solution.state, free_slack=~settled.layout.known)
-    loose = replace(settled.solution, state=state)
+    return _backlash_u(settled, state) < 0.1 * float(np.ptp(settled.problem.position))
+
+
+def _backlash_u(settled: Settled, state: State) -> float:
+    """Return the backlash's standard uncertainty (steps) with the slacks that ``state`` leaves free."""
     free = settled.free.copy()
     free[TRANSITION] = False
+    loose = replace(settled.solution, state=state)
     covariance, _ = covariance_of(settled.problem, settled.layout, loose, free)
-    return bool(covariance[BACKLASH, BACKLASH] ** 0.5 < 0.1 * float(np.ptp(settled.problem.position)))
+    return float(covariance[BACKLASH, BACKLASH] ** 0.5)
+
+
+def confounded_flag(settled: Settled) -> Flag | None:
+    """Return why backlash cannot be told from offsets when no filter was seen past the play on both sides."""
+    if _backlash_u(settled, settled.solution.state) < float(np.ptp(settled.problem.position)):
+        return None
+    return flag(
+        "not_identifiable",
+        "backlash_steps",
+        "no filter was seen past the play on both sides: backlash and offsets cannot be told apart",
+    )
+
+
+def sides_of_filters(settled: Settled) -> list[set[int]]:
+    """Return, for each filter, the sides on which it was seen past the play."""
+    engaged = engaged_rows(settled)
+    index, side = settled.problem.filter_index, settled.layout.side_now
+    return [
+        set(np.unique(side[engaged & (index == which)]).astype(int).tolist())
+        for which in range(settled.problem.filters)
+    ]
 
 
 def missing_side_flag(settled: Settled, sides: set[int]) -> Flag:

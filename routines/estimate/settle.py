@@ -113,6 +113,13 @@ def _with_scaled_transition(settled: Settled, runs: Runs | None) -> Settled:
     return settle(problem, settled.layout, runs, settled.first_rows, state, settled.free)
 
 
+def with_play_unknown(settled: Settled, runs: Runs | None) -> Settled:
+    """Return the fit with the play held where it happens to be, since the looks cannot tell it."""
+    free = free_globals(settled.problem, play=False)
+    state = settled.solution.state
+    return settle(settled.problem, settled.layout, runs, settled.first_rows, state, free)
+
+
 def with_play_held(settled: Settled, runs: Runs | None, play: float, side: int) -> Settled:
     """Return the fit of looks that one side alone supports: the play held at ``play``, longer than any seen.
 

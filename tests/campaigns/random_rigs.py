@@ -107,7 +107,7 @@ class _Night:
         self.tube = Drawtube(self.backlash, self.transition, 5000.0 + float(rng.normal(0, 300)), rng)
         self.rows: list[dict[str, float | str]] = []
         self.moves: list[Move] = []
-        self.engaged: dict[int, set[tuple[int, float]]] = {1: set(), -1: set()}
+        self.engaged: dict[tuple[int, str, int], int] = {}
         self.rows_wanted = rows_wanted
         self.slipped = 0.0
 
@@ -180,7 +180,8 @@ class _Night:
         place = self.tube.place + self.slipped
         value = self.slope_of[name] * (place - self.crossing[name] - self.alpha * warmth)
         if self.tube.engaged:
-            self.engaged[self.tube.engaged].add((which, self.tube.motor))
+            key = (self.tube.engaged, name, which)
+            self.engaged[key] = self.engaged.get(key, 0) + 1
         self.rows.append(
             {"filter": name, "position": self.tube.motor, "value": value, "warmth": warmth, "time": self.time}
         )
@@ -222,9 +223,10 @@ class _Night:
         return Night(looks, moves, self._truth(set(bad.tolist())), self.filters, 40.0 / self.step_um)
 
     def _truth(self, outliers: set[int]) -> Truth:
-        per_pass = {side: max((sum(w == p for p, _ in seen) for w, _ in seen), default=0)
-                    for side, seen in self.engaged.items()}  # fmt: skip
-        # A steady drift's effect against noise: u is noise / (drift * sqrt(n / 12)); thrice that for the rest.
+        # Some filter must have been seen past all the play at four places of a pass, each way.
+        well_seen = {(side, name) for (side, name, _), looks in self.engaged.items() if looks >= 4}
+        both_ways = any({(1, name), (-1, name)} <= well_seen for name in self.filters)
+        # A steady drift against noise: u is noise / (drift * sqrt(n / 12)); thrice that for the rest.
         best_u = 3.0 * self.noise / max(abs(self.drift_c) * np.sqrt(len(self.rows) / 12.0), 1e-9)
         return Truth(
             backlash=self.backlash,
@@ -233,7 +235,7 @@ class _Night:
             crossing=self.crossing,
             alpha=self.alpha,
             alpha_matters=abs(self.drift_c) > 0.5 and best_u < 0.2 * 40.0 / self.step_um,
-            identifiable=min(per_pass.values()) >= 4,
+            identifiable=both_ways,
             noise_steps=self.noise,
             outliers=outliers,
         )

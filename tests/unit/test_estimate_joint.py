@@ -113,6 +113,20 @@ def test_too_short_a_pass_one_way() -> None:
     assert agrees(result.offsets_steps["R"], 35.0)
 
 
+def test_one_filter_each_way_confounds_backlash_with_offset() -> None:
+    inward = sweep([back()], filters="LS")
+    outward = [replace(o, number=o.number + 32) for o in sweep([out(260.0, 560.0)], filters="R", start=190.0)]
+    result = fit([*inward, *outward])
+    assert result.backlash_steps is None
+    assert result.offsets_steps["R"] is None
+    assert agrees(result.offsets_steps["S"], -30.0)
+    assert agrees(result.crossings_inward_steps["L"], CROSSING["L"])
+    assert result.crossings_outward_steps["L"] is None
+    assert agrees(result.crossings_outward_steps["R"], CROSSING["R"] + BACKLASH)
+    told = {(flag.code, flag.field) for flag in result.flags}
+    assert {("not_identifiable", "backlash_steps"), ("not_identifiable", "offsets_steps.R")} <= told
+
+
 def test_all_in_the_dead_zone() -> None:
     result = fit(sweep([out(0.0, 40.0, 5.0), back(0.0, 40.0, 5.0)], start=-20.0))
     assert result.backlash_steps is None

@@ -1,6 +1,6 @@
 """Do 95 % intervals hold 95 %? Random rigs, the joint fit, and a table: run as a script.
 
-    python tests/campaigns/coverage.py [--rigs 1000] [--first-seed 0] [--wrong asymmetry]
+    python tests/campaigns/coverage_of_intervals.py [--rigs 1000] [--first-seed 0] [--wrong asymmetry]
 
 For every kind of number: how often the interval holds the truth, mean and spread of (found - truth) / u, how
 often it was null where the truth is identifiable, and the mean interval width over the noise.

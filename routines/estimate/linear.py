@@ -40,7 +40,7 @@ def solve_weighted(design: Array, values: Array, weights: Array | None = None) -
     root = np.ones(len(values)) if weights is None else np.sqrt(weights)
     weighted = design * root[:, None]
     scale = np.sqrt(np.sum(weighted**2, axis=0))
-    if len(values) < design.shape[1] or not np.all(scale > 0.0):
+    if not design.shape[1] or len(values) < design.shape[1] or not np.all(scale > 0.0):
         raise Underdetermined(f"{len(values)} observations cannot determine {design.shape[1]} coefficients")
     q, r = np.linalg.qr(weighted / scale)
     if np.min(np.abs(np.diag(r))) < 1e-12:

@@ -52,11 +52,19 @@ def response_chance(settled: Settled) -> float:
     try:
         flat = solve_weighted(used, problem.value, weight).chi_square
     except Underdetermined:
-        flat = solve_weighted(used[:, :-1], problem.value, weight).chi_square
+        flat = _flat_without_warmth(used[:, :-1], problem.value, weight)
     above = max(settled.parameters - used.shape[1], 1.0)
     own = max(settled.chi_square, 1e-300)
     ratio = (flat - own) / above / (own / settled.degrees_of_freedom)
     return f_chance(ratio, above, settled.degrees_of_freedom)
+
+
+def _flat_without_warmth(levels: Array, value: Array, weight: Array) -> float:
+    """Return the chi-square of a level for each filter; of none at all where nothing is believed."""
+    try:
+        return solve_weighted(levels, value, weight).chi_square
+    except Underdetermined:
+        return float(np.sum(weight * value**2))
 
 
 def follow_flag(settled: Settled, setup: FitSetup) -> Flag | None:

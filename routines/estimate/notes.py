@@ -18,7 +18,9 @@ from routines.observations import INWARD, OUTWARD
 from routines.quantity import Quantity
 
 STEADY = 0.9
-USUAL_LAG_S = 300.0
+# How far a tube may well follow behind its thermometer. A steady lag only moves what "at this temperature"
+# means, for the next night as for this; the note says by how much.
+LONG_LAG_S = 300.0
 
 
 def notes_on(found: Found, crossings: sides.PassCrossings | None, backlash: Quantity | None) -> list[Flag]:
@@ -80,14 +82,14 @@ def lag_flag(found: Found) -> Flag | None:
     rate, alpha = found.prepared.rate_c_per_s, float(found.settled.solution.state.theta[ALPHA])
     if rate is None or not found.settled.free[ALPHA]:
         return None
-    shift = abs(alpha * float(np.mean(rate))) * USUAL_LAG_S
+    shift = abs(alpha * float(np.mean(rate))) * LONG_LAG_S
     first = FIRST_SLOPE + found.settled.problem.slopes
     gradient = np.zeros(found.settled.problem.size)
     gradient[first] = 1.0
     u = found.mixture.quantity(gradient).u
     if u is None or shift < 0.5 * u:
         return None
-    words = f"a tube {USUAL_LAG_S / 60.0:.0f} minutes behind the thermometer would shift crossings by"
+    words = f"a tube {LONG_LAG_S / 60.0:.0f} minutes behind the thermometer would shift crossings by"
     return flag("lag_unknown", "crossings", f"{words} {shift:.2g} steps")
 
 

@@ -54,6 +54,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     position = np.array([row.position_steps for row in rows], dtype=float)
     value = np.array([row.value_px for row in rows], dtype=float)
     warmth, bends, reference, temperatures, signal = _warmth(rows, setup)
+    rate = _rate(rows, temperatures)
     problem = Problem(
         position=position,
         value=value,
@@ -75,7 +76,6 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         layout = lay_out(runs, position, [turn.end_row for turn in runs.turns])
     else:
         layout = follow_history(rows, known)
-    rate = _rate(rows, temperatures)
     return Prepared(problem, tuple(rows), filters, layout, runs, reference, temperatures, signal, rate)
 
 

@@ -208,6 +208,9 @@ class _Night:
                 abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
             )
         lagged = [self.warmth(max(0.0, float(r["time"]) - self.wrongs.lag_s)) for r in self.rows]
+        # Behind a steady change a reading is off by a constant: crossings hold at the temperature as read.
+        behind = float(np.mean(np.array(lagged) - np.array([float(r["warmth"]) for r in self.rows])))
+        self.crossing = {name: c - self.alpha * behind for name, c in self.crossing.items()}
         reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
         told = rng.uniform() < 0.5
         kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)

@@ -18,6 +18,7 @@ BENCHMARKS = {
     "help": "command_line",
     "frame": "large_frame",
     "bound": "cramer_rao",
+    "fit": "joint_fit",
 }
 
 

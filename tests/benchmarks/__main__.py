@@ -18,7 +18,6 @@ BENCHMARKS = {
     "help": "command_line",
     "frame": "large_frame",
     "bound": "cramer_rao",
-    "fit": "joint_fit",
 }
 
 

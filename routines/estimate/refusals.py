@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -229,17 +230,6 @@ def slope_difference_chance(settled: Settled) -> float | None:
     return f_chance(gain / extra.shape[1] / (left / below), extra.shape[1], below)
 
 
-def lag_chance(settled: Settled, rate_c_per_s: Array) -> float:
-    """Return the chance that looks without any lag of the temperature would be better told with one."""
-    alpha = float(settled.solution.state.theta[ALPHA])
-    if alpha == 0.0 or not np.ptp(rate_c_per_s) > 0.0:
-        return 1.0
-    slope = settled.problem.slope_of(settled.solution.state.theta)
-    gain = _gain(settled, (slope * alpha * rate_c_per_s)[:, None])
-    below = max(settled.degrees_of_freedom - 1.0, 1.0)
-    return f_chance(gain / (max(settled.chi_square - gain, 1e-300) / below), 1.0, below)
-
-
 def _gain(settled: Settled, extra: Array) -> float:
     """Return how much the chi-square falls when linear columns (n, k) join the fit."""
     at, state = settled.solution.at, settled.solution.state
@@ -257,3 +247,95 @@ def _gain(settled: Settled, extra: Array) -> float:
     found, *_ = np.linalg.lstsq(design, target, rcond=None)
     left = target[: len(weight)] - design[: len(weight)] @ found
     return settled.chi_square - float(np.sum(left**2))
+
+
+def periodic_flag(settled: Settled) -> Flag | None:
+    """Return a note with period and amplitude when the residuals repeat with position."""
+    problem, at = settled.problem, settled.solution.at
+    span = float(np.ptp(problem.position))
+    places = np.unique(problem.position)
+    if len(places) < 12:
+        return None
+    slope = problem.slope_of(settled.solution.state.theta)
+    weight = at.good * slope**2 / settled.solution.state.variance
+    residual = at.residual / slope
+    step = span / (len(places) - 1)
+    periods = 1.0 / np.linspace(1.5 / span, 0.45 / step, 4 * len(places))
+    phase = 2.0 * np.pi * problem.position[None, :] / periods[:, None]
+    power, amplitude = _powers(phase, residual - np.average(residual, weights=weight), weight)
+    best = int(np.argmax(power))
+    left = max((settled.chi_square - 2.0 * power[best]) / settled.degrees_of_freedom, 1e-300)
+    chance = len(places) * float(np.exp(-power[best] / max(left, 1.0)))
+    if chance > DOUBT:
+        return None
+    return flag(
+        "periodic_error",
+        "all",
+        f"the residuals repeat every {periods[best]:.0f} steps with an amplitude of "
+        f"{amplitude[best]:.2g} steps, as an eccentric gear or pulley would make them",
+    )
+
+
+def _powers(phase: Array, residual: Array, weight: Array) -> tuple[Array, Array]:
+    """Return the least-squares periodogram (Lomb 1976, Scargle 1982) and the amplitudes."""
+    cosine, sine = np.cos(phase), np.sin(phase)
+    cc, ss, cs = (cosine**2) @ weight, (sine**2) @ weight, (cosine * sine) @ weight
+    cy, sy = cosine @ (weight * residual), sine @ (weight * residual)
+    determinant = np.maximum(cc * ss - cs**2, 1e-300)
+    a, b = (ss * cy - cs * sy) / determinant, (cc * sy - cs * cy) / determinant
+    return 0.5 * (a * cy + b * sy), np.hypot(a, b)
+
+
+def outlier_flags(settled: Settled, prepared: Prepared) -> list[Flag]:
+    """Return one note for each row that is believed by less than half."""
+    at, variance = settled.solution.at, settled.solution.state.variance
+    notes = []
+    for k in np.flatnonzero(at.good < 0.5):
+        row = prepared.rows[k]
+        sigma = at.residual[k] / np.sqrt(variance[k])
+        words = (
+            f"observation {row.number} ({row.filter} at {row.position_steps:g} steps) lies {sigma:+.1f} "
+            "standard deviations from the rest and was down-weighted"
+        )
+        notes.append(flag("outlier", f"observation {row.number}", words))
+    return notes
+
+
+def extrapolation_flags(settled: Settled, filters: Sequence[str]) -> list[Flag]:
+    """Return one note for each filter whose crossing lies beyond the places that were looked at."""
+    problem, state = settled.problem, settled.solution.state
+    distance = problem.value / problem.slope_of(state.theta)
+    notes = []
+    for index, name in enumerate(filters):
+        own = distance[(problem.filter_index == index) & (settled.solution.at.good > 0.5)]
+        if len(own) and (np.all(own > 0.0) or np.all(own < 0.0)):
+            words = f"{name} was never seen on both sides of focus: its crossing is extrapolated"
+            notes.append(flag("extrapolated", f"crossings_steps.{name}", words))
+    return notes
+
+
+def scatter_flag(settled: Settled) -> Flag | None:
+    """Return a note when the observations scatter clearly beyond the frames' own uncertainty."""
+    own = settled.problem.u[settled.problem.u > 0.0]
+    if len(own) == 0:
+        return None
+    ratio = float(np.mean(settled.solution.state.variance) / np.mean(own**2))
+    if ratio < 1.5:
+        return None
+    return flag(
+        "extra_scatter",
+        "all",
+        f"the observations scatter {ratio**0.5:.1f} times as much as the frames' own uncertainty explains "
+        "(seeing, wind, or a drive that does not stop where it says); u includes it",
+    )
+
+
+def drawn_by_prior(settled: Settled) -> float:
+    """Return the share (0 to 1) of what is known about alpha that came from the prior alone."""
+    information = float(settled.solution.arrow.matrix[ALPHA, ALPHA])
+    return 1.0 / max(information * settled.problem.alpha_prior**2, 1.0)
+
+
+def backlash_is_small(settled: Settled, high95: float) -> bool:
+    """Tell whether even the upper end of the backlash is a small part of the range looked at."""
+    return high95 < 0.05 * float(np.ptp(settled.problem.position)) and settled.free[BACKLASH]

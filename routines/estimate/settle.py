@@ -113,15 +113,6 @@ def _with_scaled_transition(settled: Settled, runs: Runs | None) -> Settled:
     return settle(problem, settled.layout, runs, settled.first_rows, state, settled.free)
 
 
-def with_bend(settled: Settled, runs: Runs | None, shape_c: Array) -> Settled:
-    """Return the fit again with one more way (n, deg C) in which the temperature may be wrong."""
-    problem = replace(settled.problem, bends=np.column_stack([settled.problem.bends, shape_c]))
-    old = settled.solution.state
-    state = replace(old, theta=np.append(old.theta, 0.0))
-    free = np.append(settled.free, True)
-    return settle(problem, settled.layout, runs, settled.first_rows, state, free)
-
-
 def with_play_unknown(settled: Settled, runs: Runs | None) -> Settled:
     """Return the fit with the play held where it happens to be, since the looks cannot tell it."""
     free = free_globals(settled.problem, play=False)

@@ -36,6 +36,14 @@ def undated(looks: list[Any]) -> list[Any]:
     return [replace(seen, time_s=None) for seen in looks]
 
 
+def the_same(looks: list[Any], calm: list[Any]) -> bool:
+    """Say whether two runs saw the same: a retry shifts the rig's clock by next to nothing."""
+    pairs = zip(looks, calm, strict=True)
+    alike = (replace(seen, value_px=other.value_px) == other for seen, other in pairs)
+    close = [seen.value_px for seen in looks] == pytest.approx([seen.value_px for seen in calm], abs=1e-6)
+    return all(alike) and close
+
+
 def performed(folder: Path, protocol: str, disturb: Callable[[RunningRig], None], after_looks: int) -> Ended:
     """Let a run go, disturb the rig once after so many looks, and return how it ended."""
     config = calm_config(folder)
@@ -101,7 +109,7 @@ def test_a_lasting_fault_ends_the_run_with_its_reason(undisturbed, tmp_path, kin
     assert ended.state in ("partial", "failed"), ended
     assert ended.code == ("reply_late" if kind == "silent" else "motion_fault")
     assert any(word in ended.message for word in complaint.split("|")), ended.message
-    assert ended.looks == whole.looks[: len(ended.looks)]
+    assert the_same(ended.looks, whole.looks[: len(ended.looks)])
     assert len(ended.looks) < len(whole.looks)
     assert ended.stands or kind == "unasked_motion"  # this one moves on whoever halts it
 
@@ -130,11 +138,11 @@ def test_a_motor_that_slips_fails_the_proof(undisturbed, tmp_path) -> None:
 def test_a_spoilt_reply_changes_nothing(undisturbed, tmp_path, kind) -> None:
     protocol, whole = undisturbed
     ended = performed(tmp_path, protocol, lambda rig: rig.fault(kind, count=1), after_looks=10)
-    assert ended.looks[:10] == whole.looks[:10]
+    assert the_same(ended.looks[:10], whole.looks[:10])
     if ended.state == "done":
-        assert ended.looks == whole.looks
+        assert the_same(ended.looks, whole.looks)
     else:  # a move whose acknowledgement was spoilt may have left the straight way
-        assert ended.looks == whole.looks[: len(ended.looks)]
+        assert the_same(ended.looks, whole.looks[: len(ended.looks)])
         assert ended.stands
 
 
@@ -142,5 +150,5 @@ def test_a_byte_in_five_hundred_damaged_gives_no_wrong_look(undisturbed, tmp_pat
     protocol, whole = undisturbed
     ended = performed(tmp_path, protocol, lambda rig: rig.fault("corrupt", rate=0.002), after_looks=5)
     print(protocol, ended.state, ended.code, len(ended.looks))
-    assert ended.looks == whole.looks[: len(ended.looks)]
+    assert the_same(ended.looks, whole.looks[: len(ended.looks)])
     assert ended.state == "done" or ended.stands

@@ -8,6 +8,7 @@ resolution, through a median filter.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ _PATCH_PX = 32
 _CANDIDATES = 400
 _FIRST_LOOK = 40
 _FAINTEST_SNR = 8.0
+_WANDER_PX = 24.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +54,14 @@ def find_star(frame_adu: NDArray[np.generic], near: tuple[float, float] | None =
 
 
 def _find_near(frame_adu: NDArray[np.generic], near: tuple[float, float]) -> FoundStar | None:
-    """Look for the star around a place where it was before."""
+    """Look for the star around a place where it was before; far from there it may be a spike of the star."""
     half = 64
     x0, y0 = max(round(near[0]) - half, 0), max(round(near[1]) - half, 0)
     piece = frame_adu[y0 : y0 + 2 * half, x0 : x0 + 2 * half]
     if min(piece.shape) < _PATCH_PX:
         return None
     found = find_star(piece)
-    if found is None:
+    if found is None or math.hypot(found.x_px + x0 - near[0], found.y_px + y0 - near[1]) > _WANDER_PX:
         return None
     return FoundStar(found.x_px + x0, found.y_px + y0, found.signal_adu, found.snr)
 

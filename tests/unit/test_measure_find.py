@@ -47,6 +47,16 @@ def test_a_star_is_looked_for_first_where_it_was() -> None:
     assert found.x_px == pytest.approx(500.3, abs=3.0)
 
 
+@pytest.mark.parametrize("away_px", [(70.0, 10.0), (-75.0, 30.0), (20.0, 80.0), (-60.0, -64.0)])
+def test_a_spike_that_reaches_where_the_star_was_is_not_taken_for_it(away_px: tuple[float, float]) -> None:
+    """Somebody re-pointed between two frames; the star is outside the piece, its light is not."""
+    frame = _frame(5, 3e6).astype(np.uint16)
+    found = find_star(frame, near=(500.3 + away_px[0], 379.8 + away_px[1]))
+    assert found is not None
+    assert found.x_px == pytest.approx(500.3, abs=3.0)
+    assert found.y_px == pytest.approx(379.8, abs=3.0)
+
+
 def test_a_frame_with_nan_is_averaged_over_what_it_has() -> None:
     frame = np.ones((80, 96), np.float32)
     frame[3, 5] = np.nan

@@ -55,6 +55,8 @@ _NOTES = {
     "extra_scatter": "the observations scatter beyond the frames' own uncertainty; u includes it",
     "nights_disagree": "the nights' temperature coefficients differ; u includes their spread",
     "thermometer_lag": "tube and thermometer follow each other with a delay, which was fitted",
+    "arms_differ": "star width grows faster on one side of focus than on the other",
+    "methods_disagree": "mask and width tell different plays or temperature effects; each keeps its own",
     "few_observations": "few observations: the interval is wide",
     "sides_disagree": "separate estimates from the two sides disagree",
     "left_out": "rows or frames that could not be used were left out",

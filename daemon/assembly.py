@@ -16,6 +16,7 @@ from routines.scripts.common import TrainFacts
 if TYPE_CHECKING:
     from daemon.config import Config
     from routines.estimate.result import FitSetup, JointFit
+    from routines.estimate.width_problem import WidthSetup
     from routines.observations import Move, Observation
     from routines.optics import Mask
 
@@ -108,6 +109,38 @@ def fit_setup(config: Config) -> FitSetup:
     )
 
 
+def width_setup(config: Config) -> WidthSetup:
+    """Return what the fit of star widths knows beforehand."""
+    from routines.estimate.width_curve import arm_px_per_um
+    from routines.estimate.width_problem import WidthSetup
+
+    step_um = config.optics.step_um
+    given = config.focuser.overshoot_steps
+    return WidthSetup(
+        filters=config.filter_names,
+        reference_filter=config.reference_filter,
+        expected_arm_px_per_step=None
+        if step_um is None
+        else step_um * arm_px_per_um(config.science_optics()),
+        alpha_u_steps_per_c=None if step_um is None else _shift_um_per_c(config) / step_um,
+        longest_play_steps=given,
+    )
+
+
+def joint_fit(
+    config: Config,
+    observations: Sequence[Observation],
+    moves: Sequence[Move] | None,
+    setup: FitSetup | None = None,
+) -> JointFit:
+    """Return the fit of all looks, through the mask and without it."""
+    from routines.estimate.joint import fit_jointly
+    from routines.estimate.width_join import with_widths
+
+    fit = fit_jointly(observations, moves, setup or fit_setup(config))
+    return with_widths(fit, observations, moves, width_setup(config))
+
+
 def fit_for_profile(
     config: Config,
     observations: Sequence[Observation],
@@ -119,7 +152,6 @@ def fit_for_profile(
 
     ``setup`` None is that of a run; ``mask`` is what the frames taught of it, where they did.
     """
-    from routines.estimate.joint import fit_jointly
     from routines.estimate.systematic import (
         COMMON_SHARE_OF_ZONE,
         CROSSING_SHARE_OF_ZONE,
@@ -127,7 +159,7 @@ def fit_for_profile(
     )
     from routines.optics import critical_focus_zone_um
 
-    fit = fit_jointly(observations, moves, setup or fit_setup(config))
+    fit = joint_fit(config, observations, moves, setup)
     slope = fit.slope_px_per_step
     if slope is None or not slope.value:
         return fit

@@ -12,7 +12,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daemon.assembly import fit_for_profile, fit_setup
+from daemon.assembly import fit_for_profile, joint_fit
 from daemon.eyes import sight_from
 from daemon.outputs import RunFacts, write_outputs
 from routines.observations import Method, Move, Observation
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from routines.quantity import Quantity
     from routines.scripts.common import TrainFacts
 
-_FOR_FITS = ("routines.estimate.joint",)
+_FOR_FITS = ("routines.estimate.joint", "routines.estimate.width_join")
 _FOR_FRAMES = ("daemon.measurement",)
 
 
@@ -48,10 +48,8 @@ class Desk:
 
     def estimate(self, observations: Sequence[Observation], moves: Sequence[Move]) -> Estimated:
         """Return what the joint fit knows so far."""
-        from routines.estimate.joint import fit_jointly
-
         looks = self._revised(observations)
-        return estimated_from(fit_jointly(looks, moves, fit_setup(self._config)))
+        return estimated_from(joint_fit(self._config, looks, moves))
 
     def facts(self, position_counts: float) -> TrainFacts:
         """Return what a script starts from; here, since it takes the optics."""
@@ -108,6 +106,17 @@ def _load_what_is_heavy(modules: Sequence[str]) -> None:
         import_module(name)
 
 
+def _width_families(fit: JointFit) -> dict[str, dict[str, Quantity | None]]:
+    if fit.width is None:
+        return {}
+    return {
+        "width_minimum_inward_steps": fit.width.minima_inward_steps,
+        "width_minimum_outward_steps": fit.width.minima_outward_steps,
+        "least_width_px": fit.width.least_width_px,
+        "mask_minus_width_steps": fit.width.mask_minus_width_steps,
+    }
+
+
 def estimated_from(fit: JointFit) -> Estimated:
     """Return a fit as an answer: numbers by dotted name, each a quantity's dictionary or None."""
     numbers: dict[str, Quantity | None] = {
@@ -116,7 +125,10 @@ def estimated_from(fit: JointFit) -> Estimated:
         "slope_px_per_step": fit.slope_px_per_step,
         "temperature_coefficient_steps_per_c": fit.temperature_coefficient_steps_per_c,
     }
+    if fit.width is not None:
+        numbers["arm_px_per_step"] = fit.width.arm_px_per_step
     families = {
+        **_width_families(fit),
         "offset_steps": fit.offsets_steps,
         "crossing_inward_steps": fit.crossings_inward_steps,
         "crossing_outward_steps": fit.crossings_outward_steps,

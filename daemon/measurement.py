@@ -246,7 +246,7 @@ class FrameMeter:
             raw = read_for(self._config, Path(prepared.result.path))
         except FrameUnreadable as error:
             return replace(prepared.result, flags=("unreadable",), message=error.reason)
-        reading = measure_width(raw.pixels, self._detector(raw))
+        reading = measure_width(raw.pixels, self._detector(raw), self._config.measure.stars)
         pitch, (x0, y0) = prepared.pitch_px, prepared.corner_px
         place = (reading.star_x_px, reading.star_y_px)
         message = None if reading.width_px is not None else "no star that is whole, single and unsaturated"

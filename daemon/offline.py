@@ -128,7 +128,8 @@ def _from_frames(folder: Path, config: Config, progress: Progress) -> tuple[Gath
     def measure(paths: Sequence[Path]) -> list[FrameResult]:
         progress(f"measuring {len(paths)} frames")
         results = meter.measure_all(paths)
-        widths.extend(result.width_px for result in results if result.measured and result.width_px)
+        masked = [result for result in results if result.method == "mask" and result.measured]
+        widths.extend(result.width_px for result in masked if result.width_px)
         return results
 
     progress(f"reading the headers in {folder}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from importlib import metadata
 from pathlib import Path
@@ -49,13 +49,34 @@ def write_outputs(
     from routines.profile_build import build_profile
 
     folder.mkdir(parents=True, exist_ok=True)
-    profile = build_profile(fit, profile_facts(config, observations, facts))
+    profile = build_profile(fit, _with_widths(profile_facts(config, observations, facts), fit))
     table = observations_csv(observations, config, moves, simulated=facts.simulated)
     write_safely(folder / "observations.csv", table)
     ProfileStore(folder).save(profile)
     context = ReportContext(source=facts.source, settings=settings_in_words(config))
     write_report(folder / "report.html", profile, fit, observations, context)
     return profile
+
+
+def _with_widths(facts: ProfileFacts, fit: JointFit) -> ProfileFacts:
+    """Return the facts with what the looks without a mask told."""
+    from routines.estimate.width_curve import step_from_arm
+
+    if fit.width is None:
+        return facts
+    return replace(
+        facts,
+        method="width" if fit.rows == fit.width.rows else "both",
+        measured_step_um=step_from_arm(
+            fit.width.arm_px_per_step, fit.width.far_width_px, _reference_um(facts), facts.optics
+        ),
+        mask_minus_width_steps=fit.width.mask_minus_width_steps,
+    )
+
+
+def _reference_um(facts: ProfileFacts) -> float:
+    bands = {item.name: item.band for item in facts.filters}
+    return bands[facts.reference_filter].centre_nm * 1e-3
 
 
 def profile_facts(config: Config, observations: Sequence[Observation], facts: RunFacts) -> ProfileFacts:

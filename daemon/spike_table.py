@@ -1,4 +1,4 @@
-"""A table of spike errors, and a table of moves, as CSV -> looks and moves.
+"""A table of spike errors or star widths, and a table of moves, as CSV -> looks and moves.
 
 Positions in the tables are the controller's counts; they are turned outward-rising here. The columns beyond
 the required ones are those of our own ``observations.csv``, so that a table written by a run is read back
@@ -20,7 +20,7 @@ from daemon.observation_table import NO_MOVE, OPTIONAL, REQUIRED
 from daemon.table_reader import BadCell, CsvTable, Row, read_table
 from routines.convention import to_science
 from routines.flags import MEANINGS
-from routines.observations import INWARD, OUTWARD, SIDE_UNKNOWN, Move, Observation
+from routines.observations import INWARD, OUTWARD, SIDE_UNKNOWN, Method, Move, Observation
 
 FARTHEST_STEPS = 1e8
 LARGEST_ERROR_PX = 1e5
@@ -33,9 +33,10 @@ Meaning = TypeVar("Meaning")
 def read_spike_errors(path: Path, config: Config) -> Gathered:
     """Return a table's looks in the order of its rows; raises `InputUnusable` when it is no such table.
 
-    A look's number is its 0-based data row, bad rows counted, so that a moves table can refer to it.
+    A look's number is its 0-based data row, bad rows counted, so that a moves table can refer to it. A row
+    holds a spike error or a star width, never both; a table of widths alone needs no column of spike errors.
     """
-    table = read_table(path, REQUIRED, OPTIONAL)
+    table = read_table(path, REQUIRED, OPTIONAL, instead={"spike_error_px": "width_px"})
     looks = []
     for row in table.rows:
         try:
@@ -72,6 +73,7 @@ def _look(row: Row, config: Config) -> Observation:
     if unknown:
         raise BadCell(f"flags holds {unknown[0]!r}, which is no known flag")
     moved_to(row)
+    method, value_px, u_px = _value(row, flags)
     moment = row.time_in("time")
     pass_id = row.number_in("pass_id", -1e9, 1e9)
     return Observation(
@@ -81,8 +83,9 @@ def _look(row: Row, config: Config) -> Observation:
             row.needed_number("position_steps", -FARTHEST_STEPS, FARTHEST_STEPS, "steps"),
             config.focuser.outward,
         ),
-        value_px=_value(row, flags),
-        u_px=_positive(row, "spike_error_u_px", LARGEST_ERROR_PX, "px"),
+        method=method,
+        value_px=value_px,
+        u_px=u_px,
         side=_one_of(row, "side", _SIDES),
         travel_since_reversal_steps=row.number_in(
             "travel_since_reversal_steps", 0.0, FARTHEST_STEPS, "steps"
@@ -128,11 +131,18 @@ def unknown_filter(name: str | None, config: Config) -> str:
     return f"{told}; it knows {', '.join(config.filter_names)}"
 
 
-def _value(row: Row, flags: Sequence[str]) -> float | None:
-    """Return the spike error; it may be empty only where a flag says why nothing was measured."""
-    if flags and not row.cells["spike_error_px"]:
-        return None
-    return row.needed_number("spike_error_px", -LARGEST_ERROR_PX, LARGEST_ERROR_PX, "px")
+def _value(row: Row, flags: Sequence[str]) -> tuple[Method, float | None, float | None]:
+    """Return what was seen and its u; it may be empty only where a flag says why nothing was measured."""
+    width = _positive(row, "width_px", LARGEST_ERROR_PX, "px")
+    if width is not None:
+        if row.cells.get("spike_error_px"):
+            raise BadCell("holds a spike error and a star width; a frame is taken with the mask or without")
+        return "width", width, _positive(row, "width_u_px", LARGEST_ERROR_PX, "px")
+    u_px = _positive(row, "spike_error_u_px", LARGEST_ERROR_PX, "px")
+    if flags and not row.cells.get("spike_error_px"):
+        return "mask", None, u_px
+    column = "spike_error_px" if "spike_error_px" in row.cells else "width_px"
+    return "mask", row.needed_number(column, -LARGEST_ERROR_PX, LARGEST_ERROR_PX, "px"), u_px
 
 
 def _positive(row: Row, column: str, high: float, unit: str) -> float | None:

@@ -10,7 +10,7 @@ import difflib
 import io
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -83,10 +83,15 @@ class CsvTable:
         return f"{self.path}:{row.line}: {reason}"
 
 
-def read_table(path: Path, required: Sequence[str], optional: Sequence[str]) -> CsvTable:
-    """Read a table; raises `InputUnusable` when it is none or lacks a column, naming every reason."""
+def read_table(
+    path: Path, required: Sequence[str], optional: Sequence[str], instead: Mapping[str, str] | None = None
+) -> CsvTable:
+    """Read a table; raises `InputUnusable` when it is none or lacks a column, naming every reason.
+
+    A required column that is a key of ``instead`` may be missing where the column it names is there.
+    """
     lines = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
-    columns = _header(path, lines, required, optional)
+    columns = _header(path, lines, required, optional, instead or {})
     table = CsvTable(path, columns)
     known = {*required, *optional}
     table.remarks += [_ignored(path, name, known) for name in columns if name and name not in known]
@@ -132,7 +137,11 @@ def _text(path: Path) -> str:
 
 
 def _header(
-    path: Path, lines: Iterator[list[str]], required: Sequence[str], optional: Sequence[str]
+    path: Path,
+    lines: Iterator[list[str]],
+    required: Sequence[str],
+    optional: Sequence[str],
+    instead: Mapping[str, str],
 ) -> tuple[str, ...]:
     try:
         first = next((cells for cells in lines if any(cell.strip() for cell in cells)), [])
@@ -141,7 +150,8 @@ def _header(
     columns = tuple(cell.strip() for cell in first)
     reasons = [_separator(path, columns)] if len(columns) == 1 and re.search("[;\t|]", columns[0]) else []
     if not reasons:
-        reasons = [_missing(path, name, columns, optional) for name in required if name not in columns]
+        absent = [name for name in required if name not in columns and instead.get(name) not in columns]
+        reasons = [_missing(path, name, columns, optional) for name in absent]
         doubles = sorted({name for name in columns if name and columns.count(name) > 1})
         reasons += [f"{path}: the column {name} is there {columns.count(name)} times" for name in doubles]
     if reasons:

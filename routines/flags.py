@@ -61,6 +61,7 @@ _NOTES = {
     "sides_disagree": "separate estimates from the two sides disagree",
     "left_out": "rows or frames that could not be used were left out",
     "from_config": "taken from the config, not measured",
+    "step_by_width": "the growth of star width gives a step size of its own",
     "step_disagrees": "the step size from the frames disagrees with the one in use",
     "not_on_final_side": "seen from the other side only; carried over by the backlash",
     "simulated": "made on the simulated rig: never use these numbers on hardware",

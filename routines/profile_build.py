@@ -38,7 +38,12 @@ from routines.profile import (
 )
 from routines.profile_reasons import fit_flags_in_document, flag_entries, reason_for_null
 from routines.profile_rules import approach_rule, expiry, rules_in_words
-from routines.profile_scale import critical_zone_steps, step_from_slope, step_size
+from routines.profile_scale import (
+    critical_zone_steps,
+    step_from_slope,
+    step_size,
+    step_sizes_in_words,
+)
 from routines.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -205,6 +210,8 @@ def _general_flags(fit: JointFit, facts: ProfileFacts) -> Iterator[Flag]:
     known = {item.code for item in fit.flags}
     if facts.simulated:
         yield flag("simulated", WHOLE_PROFILE)
+    if facts.measured_step_um is not None:
+        yield flag("step_by_width", "step_um", step_sizes_in_words(_measured_steps(fit, facts)))
     if fit.reference_temperature_c is None and "temperature_unknown" not in known:
         yield flag("temperature_unknown", "reference_temperature_c")
 

@@ -47,6 +47,15 @@ _WHY_UNKNOWN = (
 )
 
 
+def step_sizes_in_words(measured: tuple[Quantity | None, ...]) -> str:
+    """Return the two independent step sizes, from the mask and from the widths, with their uncertainties."""
+    by_mask, by_width = measured
+    words = f"the growth of star width far from focus makes a step {format_quantity(by_width, 'um')}"
+    if by_mask is None:
+        return words
+    return f"{words}, the slope of the mask's spike error {format_quantity(by_mask, 'um')}"
+
+
 def _disagreements(chosen: Quantity, others: list[Quantity]) -> list[Flag]:
     """Flag every other step size that lies beyond three standard uncertainties of the chosen one."""
     found = []

@@ -18,6 +18,7 @@ from daemon.config.tables import (
     HooksTable,
     LimitsTable,
     MaskTable,
+    MeasureTable,
     OpticsTable,
     PortTable,
     RigTable,
@@ -48,6 +49,7 @@ class Config(Table):
     ]
     mask: MaskTable | None = None
     fits: FitsTable = FitsTable()
+    measure: MeasureTable = MeasureTable()
     focuser: FocuserTable = FocuserTable()
     limits: LimitsTable | None = None
     wheel: WheelTable | None = None

@@ -80,6 +80,12 @@ class CameraTable(Table):
     allowance_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 60.0
 
 
+class MeasureTable(Table):
+    """How frames without a mask are measured: every usable star of the field, or the brightest one."""
+
+    stars: Literal["field", "one"] = "field"
+
+
 class FilterTable(Table):
     """One filter: ``width_nm`` is the full width of its band, flat in photons."""
 

@@ -20,6 +20,7 @@ from daemon.report.drawing import Figure
 from daemon.report.figures import all_figures
 from daemon.report.markup import Markup, join, script_json, tag
 from daemon.report.points import plotted_points
+from daemon.report.widths import width_figure, width_points, width_section
 from routines.observations import Observation
 from routines.profile import Profile
 from routines.verdict import judge
@@ -43,18 +44,21 @@ def render_report(
     context = context or ReportContext()
     verdict = judge(profile)
     points = plotted_points(profile, fit, observations)
-    figures = all_figures(profile, fit, points)
+    widths = width_points(profile, fit, observations)
+    by_width = width_figure(profile, fit, widths)
+    figures = [*all_figures(profile, fit, points), *([by_width] if by_width is not None else [])]
     body = (
         sections.masthead(profile, context),
         sections.answer(verdict),
         sections.entries(verdict, profile),
         sections.numbers(profile, verdict),
         sections.filters(profile, verdict),
+        width_section(profile, fit),
         sections.rules(profile),
         sections.remarks(profile),
         sections.proof(profile),
         sections.evidence(figures),
-        sections.outliers(points),
+        sections.outliers([*points, *widths]),
         sections.method(),
         sections.settings(profile, context),
     )

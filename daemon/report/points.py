@@ -43,9 +43,13 @@ class Point:
 
 
 def plotted_points(profile: Profile, fit: JointFit, observations: Sequence[Observation]) -> list[Point]:
-    """Return a point for every measured observation, in their order."""
+    """Return a point for every measured observation of the profile's method, in their order.
+
+    Where there are both kinds these are the looks through the mask; a profile by width has the others.
+    """
     rows = {row.number: row for row in fit.rows}
-    measured = (item for item in observations if item.value_px is not None)
+    wanted = "width" if profile.method == "width" else "mask"
+    measured = (item for item in observations if item.value_px is not None and item.method == wanted)
     return [_point(profile, fit, item, rows.get(item.number)) for item in measured]
 
 

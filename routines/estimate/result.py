@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from routines.flags import Flag
 from routines.quantity import Quantity
+
+if TYPE_CHECKING:
+    from routines.estimate.width_result import WidthFit
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +118,7 @@ class JointFit:
 
     Positions rise outward. Crossings hold at ``reference_temperature_c``. ``offsets_covariance_steps2`` is in
     the order of ``offsets_order``. ``slopes_px_per_step`` holds each filter's own slope (the common one
-    unless it differs).
+    unless it differs). ``width`` is the fit of the looks without a mask, where there are any.
     """
 
     backlash_steps: Quantity | None = None
@@ -140,6 +143,7 @@ class JointFit:
     curves: tuple[FittedCurve, ...] = ()
     flags: tuple[Flag, ...] = ()
     knowledge: Knowledge | None = None
+    width: WidthFit | None = None
     degrees_of_freedom: float = 0.0
     chi_square: float = 0.0
 

@@ -111,7 +111,7 @@ def _fit(
     names: tuple[str, ...],
     setup: WidthSetup,
 ) -> _Found:
-    """Return the solution; the play is held where the looks cannot tell it, the ratio freed where it shows."""
+    """Return the solution: the play held where the looks cannot tell it, the ratio freed where it shows."""
     from scipy.stats import t as student
 
     if setup.mechanics is not None and setup.mechanics.covariance[1][1] <= 0.0:
@@ -197,6 +197,7 @@ def _assembled(found: _Found, nothing: WidthFit, setup: WidthSetup) -> WidthFit:
             minima[side][found.names[index]] = _quantity(found, gradient)
     least = {found.names[k]: _exponential(found, found.problem.first_least + k) for k in told}
     offsets, order, covariance = _offsets(found, told, setup)
+    arm, far_px = _arm(found, told)
     flags = [*_flags(found, told), *_outlier_flags(found)]
     return replace(
         nothing,
@@ -208,7 +209,8 @@ def _assembled(found: _Found, nothing: WidthFit, setup: WidthSetup) -> WidthFit:
         offsets_covariance_steps2=covariance,
         backlash_steps=_backlash(found),
         temperature_coefficient_steps_per_c=_alpha(found),
-        arm_px_per_step=_arm(found, told),
+        arm_px_per_step=arm,
+        far_width_px=far_px,
         arm_ratio=_exponential(found, RATIO),
         arms_differ=found.arms_differ,
         power=_quantity(found, _unit(found, POWER)),
@@ -242,13 +244,15 @@ def _alpha(found: _Found) -> Quantity | None:
     return alpha if alpha.u < KNOWN_SHARE * believed else None
 
 
-def _arm(found: _Found, told: list[int]) -> Quantity | None:
-    """Return the slope of the arms where looks reach far enough out on both of them."""
+def _arm(found: _Found, told: list[int]) -> tuple[Quantity | None, float | None]:
+    """Return the slope of the arms, and the width of the looks it rests on, where both are seen far out."""
     problem, solution = found.problem, found.solution
     reach = problem.width / problem.least_px(solution.theta)
     far = (reach > FAR_ENOUGH) & (solution.good > 0.5)
     both = np.any(far & (solution.at.distance > 0.0)) and np.any(far & (solution.at.distance < 0.0))
-    return _exponential(found, SLOPE) if told and both else None
+    if not told or not both:
+        return None, None
+    return _exponential(found, SLOPE), float(np.mean(problem.width[far]))
 
 
 def _offsets(
@@ -345,9 +349,7 @@ def _curves(found: _Found) -> tuple[FittedCurve, ...]:
             rows = own & (found.layout.side_now == side)
             position = np.linspace(*_ends(found.problem.position[rows]), 61)
             width = _drawn(found, index, side, position)
-            drawn.append(
-                FittedCurve(name, side, 0, tuple(map(float, position)), tuple(map(float, width)))
-            )
+            drawn.append(FittedCurve(name, side, 0, tuple(map(float, position)), tuple(map(float, width))))
     return tuple(drawn)
 
 

@@ -17,9 +17,10 @@ from routines.estimate.play import Array
 from routines.optics import Optics
 from routines.quantity import Quantity
 
-# Nominal focal length and clear aperture are each good to about a percent (common practice), and the air's
-# wings stretch the arm by up to 2 %.
+# Nominal focal length and clear aperture are each good to about a percent (common practice).
 GEOMETRY_RELATIVE_U = 0.02
+# By how much a defocused star is narrower than geometry says, in units of lambda N.
+DEFICIT, DEFICIT_U = 0.75, 0.35
 _LEAST_RATIO = 1e-9
 
 
@@ -63,10 +64,19 @@ def arm_px_per_um(optics: Optics) -> float:
     return share / optics.focal_ratio / optics.pixel_um
 
 
-def step_from_arm(arm_px_per_step: Quantity | None, optics: Optics) -> Quantity | None:
-    """Return the step size (um at the sensor) from the slope of the arms, or None."""
+def step_from_arm(
+    arm_px_per_step: Quantity | None, far_width_px: float | None, wavelength_um: float, optics: Optics
+) -> Quantity | None:
+    """Return the step size (um at the sensor) from the slope of the arms, or None.
+
+    ``far_width_px`` is how wide the looks are that the slope rests on. Light is a wave: half of a defocused
+    star's light lies within a little less than geometry says, by about three quarters of lambda N between one
+    wave of defocus and four (Fresnel's integral over the pupil, computed for obstructions of 0 and 0.33).
+    """
     arm = arm_px_per_step
-    if arm is None or arm.value is None or arm.u is None or arm.value <= 0.0:
+    if arm is None or arm.value is None or arm.u is None or arm.value <= 0.0 or not far_width_px:
         return None
-    step_um = arm.value / arm_px_per_um(optics)
-    return Quantity.gaussian(step_um, step_um * math.hypot(arm.u / arm.value, GEOMETRY_RELATIVE_U))
+    spot_px = wavelength_um * optics.focal_ratio / optics.pixel_um
+    step_um = arm.value / arm_px_per_um(optics) * (1.0 + DEFICIT * spot_px / far_width_px)
+    relative = math.hypot(arm.u / arm.value, GEOMETRY_RELATIVE_U)
+    return Quantity.gaussian(step_um, step_um * math.hypot(relative, DEFICIT_U * spot_px / far_width_px))

@@ -24,7 +24,7 @@ class WidthFit:
 
     Minima are the positions (steps, rising outward) of least width on a branch, at
     ``reference_temperature_c``. ``arm_px_per_step`` is the slope far from focus, the two arms' geometric
-    mean; ``arm_ratio`` the outward arm's over the inward one's. ``power`` is that of the curve (2 for a plain
+    mean, and ``far_width_px`` how wide the looks are that it rests on; ``arm_ratio`` the outward arm's over the inward one's. ``power`` is that of the curve (2 for a plain
     hyperbola). ``mask_minus_width_steps`` is filled where masks were looked through as well.
     ``coverage_factor`` turns a standard uncertainty into half of a 95 % interval.
     """
@@ -38,6 +38,7 @@ class WidthFit:
     backlash_steps: Quantity | None = None
     temperature_coefficient_steps_per_c: Quantity | None = None
     arm_px_per_step: Quantity | None = None
+    far_width_px: float | None = None
     arm_ratio: Quantity | None = None
     arms_differ: bool = False
     power: Quantity | None = None

@@ -102,7 +102,7 @@ def _settled(
         at = look_at(problem, layout, theta, slack)
         residual = problem.width - at.width
         _, good = mixture(residual, variance, problem.outlier_share, problem.outlier_width)
-        scatter = _scatter(problem, theta, residual, good, _spent(problem, slack))
+        scatter = _scatter(problem, theta, residual, good, _spent(problem, layout, slack))
         settled = problem.u**2 + (scatter * problem.least_px(theta)) ** 2
         done = bool(np.max(np.abs(np.log(settled / variance))) < 1e-3)
         variance = settled
@@ -111,12 +111,11 @@ def _settled(
     return _solution(problem, layout, theta, slack, variance, scatter)
 
 
-def _spent(problem: WidthProblem, slack: Array) -> float:
+def _spent(problem: WidthProblem, layout: Layout, slack: Array) -> float:
     """Return how many parameters the rows have to pay for; what is believed beforehand costs half."""
     believed = np.diag(problem.precision)[problem.free] > 1.0
-    return float(np.count_nonzero(~believed) + 0.5 * np.count_nonzero(believed) + np.isfinite(slack).sum()) - (
-        0.5 * float(problem.filters)
-    )
+    slacks = np.count_nonzero(np.isfinite(slack) & ~layout.known)
+    return float(np.count_nonzero(~believed) + 0.5 * np.count_nonzero(believed) + slacks)
 
 
 def _scatter(problem: WidthProblem, theta: Array, residual: Array, good: Array, spent: float) -> float:
@@ -235,7 +234,7 @@ def _solution(
     covariance = np.zeros((len(theta), len(theta)))
     inverse = _inverse(information)
     covariance[np.ix_(free, free)] = inverse[:count, :count]
-    freedom = max(float(np.sum(good)) - _spent(problem, slack), 0.0) + SCATTER_ROWS
+    freedom = max(float(np.sum(good)) - _spent(problem, layout, slack), 0.0) + SCATTER_ROWS
     cost = float(np.sum(loss)) + prior
     return WidthSolution(theta, slack, at, variance, good, covariance, scatter, freedom, cost)
 

@@ -59,7 +59,7 @@ def expected_slope_px_per_step(config: Config) -> float | None:
     return abs(_px_per_um(config) * config.optics.step_um)
 
 
-def _shift_um_per_c(config: Config) -> float:
+def plausible_shift_um_per_c(config: Config) -> float:
     """Return how far (um) focus may plausibly move for a degree: three times what a tube of aluminium does.
 
     Aluminium expands by 23.6e-6 of its length for a degree (a handbook value, from memory); lenses, mirrors
@@ -105,7 +105,7 @@ def fit_setup(config: Config) -> FitSetup:
         reference_filter=config.reference_filter,
         expected_slope_px_per_step=expected_slope_px_per_step(config),
         longest_play_steps=play_bound_steps(config),
-        alpha_prior_px_per_c=abs(_px_per_um(config)) * _shift_um_per_c(config),
+        alpha_prior_px_per_c=abs(_px_per_um(config)) * plausible_shift_um_per_c(config),
     )
 
 
@@ -122,7 +122,7 @@ def width_setup(config: Config) -> WidthSetup:
         expected_arm_px_per_step=None
         if step_um is None
         else step_um * arm_px_per_um(config.science_optics()),
-        alpha_u_steps_per_c=None if step_um is None else _shift_um_per_c(config) / step_um,
+        alpha_u_steps_per_c=None if step_um is None else plausible_shift_um_per_c(config) / step_um,
         longest_play_steps=given,
     )
 

@@ -57,6 +57,12 @@ class Desk:
 
         return train_facts(self._config, position_counts)
 
+    def parameters(self, routine: str, state: str) -> Any:
+        """Return a routine's parameters, with what the latest profile in ``state`` tells it."""
+        from daemon.rechecking import parameters_for
+
+        return parameters_for(routine, self._config, Path(state))
+
     def conclude(
         self, folder: str, observations: Sequence[Observation], moves: Sequence[Move], facts: RunFacts
     ) -> Profile:

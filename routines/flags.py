@@ -64,6 +64,7 @@ _NOTES = {
     "step_by_width": "the growth of star width gives a step size of its own",
     "step_disagrees": "the step size from the frames disagrees with the one in use",
     "not_on_final_side": "seen from the other side only; carried over by the backlash",
+    "rechecked": "best focus was found again by a check; the rest is as it was measured before",
     "simulated": "made on the simulated rig: never use these numbers on hardware",
 }
 

@@ -59,6 +59,7 @@ class Concluder:
             "conclude", str(folder), looks, moves, facts, deadline_s=_WITHIN_S, stop=stop
         )
         self._keep(profile, end, routine)
+        self._keep_check(end)
 
     def finish_earlier(self) -> None:
         """Conclude the newest run that ended without coming to its report."""
@@ -87,6 +88,22 @@ class Concluder:
             store.save(profile)
             note["latest"] = True
         self._journal.add_to_result(end.run_id, note)
+
+    def _keep_check(self, end: RunEnd) -> None:
+        """Bring the latest profile up to date with what a check found moved."""
+        from daemon.rechecking import keep_check
+
+        check = end.result.get("recheck")
+        if not isinstance(check, dict):
+            return
+        try:
+            moved = keep_check(self._state, check, datetime.now(UTC))
+        except (ProfileDamaged, ValueError) as error:
+            log.error("check_not_kept", run=end.run_id, error=str(error))
+            self._journal.add_to_result(end.run_id, {"profile": f"not updated: {error}"})
+            return
+        told = "updated" if moved else "kept as it was"
+        self._journal.add_to_result(end.run_id, {"profile": told, "latest": moved})
 
     @staticmethod
     def _none_yet(store: ProfileStore) -> bool:

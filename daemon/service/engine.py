@@ -336,7 +336,10 @@ class Engine:
                     "facts", hands.focuser.position_steps(), deadline_s=_FACTS_WITHIN_S, stop=job.stop
                 )
                 routine = ROUTINES[run.routine]
-                conductor.begin(routine, facts, routine.parameters(), self.config.fingerprint(), run.id)
+                how = self._worker.call(
+                    "parameters", run.routine, str(self.state), deadline_s=_FACTS_WITHIN_S, stop=job.stop
+                )
+                conductor.begin(routine, facts, how, self.config.fingerprint(), run.id)
             job.conductor = conductor
             self._heard_meanwhile(job, conductor)
             try:

@@ -24,9 +24,10 @@ class WidthFit:
 
     Minima are the positions (steps, rising outward) of least width on a branch, at
     ``reference_temperature_c``. ``arm_px_per_step`` is the slope far from focus, the two arms' geometric
-    mean, and ``far_width_px`` how wide the looks are that it rests on; ``arm_ratio`` the outward arm's over the inward one's. ``power`` is that of the curve (2 for a plain
-    hyperbola). ``mask_minus_width_steps`` is filled where masks were looked through as well.
-    ``coverage_factor`` turns a standard uncertainty into half of a 95 % interval.
+    mean, and ``far_width_px`` how wide the looks are that it rests on; ``arm_ratio`` the outward arm's over
+    the inward one's. ``power`` is that of the curve (2 for a plain hyperbola). ``mask_minus_width_steps`` is
+    filled where masks were looked through as well. ``coverage_factor`` turns a standard uncertainty into half
+    of a 95 % interval.
     """
 
     minima_inward_steps: Values = field(default_factory=dict)

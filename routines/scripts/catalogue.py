@@ -8,7 +8,7 @@ from types import ModuleType
 from typing import Any, cast, get_type_hints
 
 from routines.observations import Method
-from routines.scripts import backlash, characterise, find_focus, offsets, proof
+from routines.scripts import backlash, characterise, find_focus, offsets, proof, recheck, width_focus
 from routines.scripts.common import TrainFacts
 from routines.steps import Script
 
@@ -39,6 +39,21 @@ _ALL = (
         "mask",
         characterise.Characterise,
         characterise.characterise,
+    ),
+    Routine(
+        "find_focus_by_width",
+        width_focus.VERSION,
+        "width",
+        width_focus.FindFocusByWidth,
+        width_focus.find_focus_by_width,
+    ),
+    Routine("recheck", _joint_version(recheck, width_focus), "width", recheck.Recheck, recheck.recheck),
+    Routine(
+        "recheck_by_mask",
+        _joint_version(recheck, width_focus),
+        "mask",
+        recheck.Recheck,
+        recheck.recheck_by_mask,
     ),
 )
 ROUTINES: dict[str, Routine] = {routine.name: routine for routine in _ALL}

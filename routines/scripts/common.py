@@ -10,7 +10,7 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from routines.observations import Observation
+from routines.observations import Method, Observation
 from routines.steps import (
     Answer,
     Approach,
@@ -130,18 +130,18 @@ def select(filter_name: str) -> Part[None]:
     _accept((yield SelectFilter(filter_name)))
 
 
-def glance(filter_name: str, *, marker: bool = False) -> Part[Observation]:
+def glance(filter_name: str, *, marker: bool = False, method: Method = "mask") -> Part[Observation]:
     """Take one look; it may hold no value."""
-    answer = _accept((yield Observe(filter_name, marker=marker)))
+    answer = _accept((yield Observe(filter_name, method=method, marker=marker)))
     assert isinstance(answer, Seen)
     return answer.observation
 
 
-def look(filter_name: str, *, marker: bool = False) -> Part[Observation]:
+def look(filter_name: str, *, marker: bool = False, method: Method = "mask") -> Part[Observation]:
     """Take a look, and a second one where the first holds no value; the answer may still hold none."""
-    seen = yield from glance(filter_name, marker=marker)
+    seen = yield from glance(filter_name, marker=marker, method=method)
     if not seen.measured:
-        seen = yield from glance(filter_name, marker=marker)
+        seen = yield from glance(filter_name, marker=marker, method=method)
     return seen
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import hypot
 from typing import Any
 
 from routines.observations import Observation
@@ -95,12 +96,21 @@ class PretendedTrain:
         if isinstance(step, Observe):
             return Seen(self._observation(step))
         if isinstance(step, Estimate):
-            return Estimated({"backlash_steps": Quantity.gaussian(self.play_steps, 1.0).as_dict()})
+            return Estimated(self._estimated())
         return Released(0.0) if isinstance(step, Await) else Noted()
 
     def _go(self, place: float) -> None:
         self._motor = place
         self._tube = min(max(self._tube, place - self.play_steps), place)
+
+    def _estimated(self) -> dict[str, Any]:
+        focus, name = self.facts.start_position_steps, self.facts.reference_filter
+        numbers = {
+            "backlash_steps": Quantity.gaussian(self.play_steps, 1.0),
+            f"width_minimum_inward_steps.{name}": Quantity.gaussian(focus, 0.5),
+            f"width_minimum_outward_steps.{name}": Quantity.gaussian(focus + self.play_steps, 0.5),
+        }
+        return {key: value.as_dict() for key, value in numbers.items()}
 
     def _observation(self, step: Observe) -> Observation:
         self._looks += 1
@@ -109,7 +119,8 @@ class PretendedTrain:
             number=self._looks - 1,
             filter=step.filter,
             position_steps=self._motor,
-            value_px=error,
+            method=step.method,
+            value_px=error if step.method == "mask" else hypot(2.0, error),
             u_px=0.02,
             marker=step.marker,
         )

@@ -1,0 +1,123 @@
+"""A profile after a check: best focus where it was found, everything that outlives a night kept as it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from routines.convention import sign_of
+from routines.profile import FilterEntry, FlagEntry, Measured, Profile
+from routines.profile_rules import approach_rule, rules_in_words
+from routines.scripts.recheck import in_words
+
+_HALF95 = 1.959964
+
+
+def checked_profile(profile: Profile, check: Mapping[str, Any], created: datetime) -> Profile | None:
+    """Return the profile with what a check found moved, None where nothing has.
+
+    ``check`` is what the recheck's script told under "recheck"; its positions rise outward. Every filter's
+    focus moves as the reference filter's did, on both sides; where the backlash changed, it and the other
+    side follow. Temperature: with a coefficient the reference temperature stays; without one the new focus
+    holds at the temperature of the check.
+    """
+    moved = check["verdict"] == "moved"
+    change = float(check["backlash_change_steps"]) if check.get("backlash_verdict") == "moved" else 0.0
+    if not moved and not change:
+        return None
+    shift = float(check["shift_steps"]) if moved else 0.0
+    u = float(check["found_u_steps"])
+    sign = sign_of(profile.outward)
+    other_shift = shift + _other_side_sign(profile) * change
+    filters = tuple(
+        _shifted(profile, entry, sign * shift, sign * other_shift, u) for entry in profile.filters
+    )
+    best = profile.best_focus
+    entry = next((item for item in filters if item.name == best.filter), None)
+    place = None if entry is None else entry.crossing(best.branch)
+    temperature_c = _temperature_c(profile, check) if moved else profile.reference_temperature_c
+    best = best.model_copy(update={"position_steps": place, "temperature_c": temperature_c})
+    backlash = _changed(profile.backlash_steps, change, float(check.get("backlash_change_u_steps") or 0.0))
+    overshoot = profile.overshoot_steps
+    if overshoot is not None:
+        overshoot += max(0, math.ceil(change))
+    note = FlagEntry(code="rechecked", field="best_focus", message=f"{in_words(check)} {_when(created)}")
+    kept = tuple(item for item in profile.flags if item.code != "rechecked")
+    fields = {
+        "created": created,
+        "filters": filters,
+        "best_focus": best,
+        "backlash_steps": backlash,
+        "overshoot_steps": overshoot,
+        "reference_temperature_c": temperature_c,
+        "flags": (*kept, note),
+        "rules": rules_in_words(
+            best=best,
+            reference_filter=profile.reference_filter,
+            backlash=backlash,
+            transition=profile.transition_steps,
+            coefficient=profile.temperature_coefficient_steps_per_c,
+            reference_c=temperature_c,
+            approach=approach_rule(profile.final_side, overshoot, profile.outward),
+        ),
+    }
+    return Profile.model_validate({**profile.model_dump(by_alias=True), **_dumped(fields)})
+
+
+def _dumped(fields: dict[str, Any]) -> dict[str, Any]:
+    return {name: _plain(value) for name, value in fields.items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return tuple(_plain(item) for item in value)
+    return value.model_dump(by_alias=True) if hasattr(value, "model_dump") else value
+
+
+def _other_side_sign(profile: Profile) -> float:
+    """Return which way the other side's focus moves when the backlash grows: away from the final side's."""
+    return 1.0 if profile.final_side == "inward" else -1.0
+
+
+def _temperature_c(profile: Profile, check: Mapping[str, Any]) -> float | None:
+    known = profile.temperature_coefficient_steps_per_c
+    if known is not None and known.value is not None:
+        return profile.reference_temperature_c
+    now = check.get("temperature_c")
+    return profile.reference_temperature_c if now is None else float(now)
+
+
+def _shifted(
+    profile: Profile, entry: FilterEntry, shift_counts: float, other_counts: float, found_u: float
+) -> FilterEntry:
+    final = f"crossing_{profile.final_side}_steps"
+    other = "crossing_outward_steps" if profile.final_side == "inward" else "crossing_inward_steps"
+    offset = entry.offset_steps
+    u = math.hypot(found_u, (0.0 if offset is None else offset.u) or 0.0)
+    return entry.model_copy(
+        update={
+            final: _moved_to(getattr(entry, final), shift_counts, u),
+            other: _moved_to(getattr(entry, other), other_counts, u),
+        }
+    )
+
+
+def _moved_to(number: Measured | None, shift: float, u: float) -> Measured | None:
+    """Return a position that was found again: shifted, with the check's uncertainty in place of its own."""
+    if number is None or number.value is None or shift == 0.0:
+        return number
+    value = number.value + shift
+    return Measured(value=value, u=u, low95=value - _HALF95 * u, high95=value + _HALF95 * u)
+
+
+def _changed(number: Measured | None, change: float, u: float) -> Measured | None:
+    if number is None or number.value is None or number.u is None or change == 0.0:
+        return number
+    value = number.value + change
+    return Measured(value=value, u=u, low95=value - _HALF95 * u, high95=value + _HALF95 * u)
+
+
+def _when(created: datetime) -> str:
+    return f"Checked on {created.strftime('%Y-%m-%d %H:%M %Z').strip()}."

@@ -6,9 +6,11 @@ The script runs against a train that is merely plausible, so counts and times ar
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daemon.assembly import soft_limits, train_facts
+from daemon.rechecking import parameters_for
 from drivers import description
 from drivers.errors import DeviceError
 from routines.convention import to_counts
@@ -37,8 +39,8 @@ class _Pace:
 class Planner:
     """The worker's desk for dry runs: it takes the optics, which the service itself does not load."""
 
-    def __init__(self, config: Config) -> None:
-        self._config = config
+    def __init__(self, config: Config, state: Path | None = None) -> None:
+        self._config, self._state = config, state
 
     def plan(self, routine: str, position_counts: float | None) -> dict[str, Any]:
         """Return the fields of `api_models.Plan`; ``position_counts`` None begins in mid-range."""
@@ -48,7 +50,8 @@ class Planner:
             start = (limits.lowest_steps + limits.highest_steps) / 2.0
         known = ROUTINES[routine]
         facts = train_facts(config, start)
-        script = script_from_dict(known, parameters_to_dict(facts, known.parameters()))
+        how = parameters_for(routine, config, self._state)
+        script = script_from_dict(known, parameters_to_dict(facts, how))
         listing = list_steps(script, PretendedTrain(facts))
         pace = _Pace(_speed(config), {item.name: item.exposure_s for item in config.filters})
         steps = _planned(listing.steps, facts.start_position_steps, pace, config)

@@ -105,7 +105,7 @@ class Views:
             raise NoSuchRun(f"there is no routine {routine!r}; there are {', '.join(ROUTINES)}")
         counts = self._engine.live.snapshot().position_counts
         with self._planning:
-            worker = Worker(Planner, (self._engine.config,))
+            worker = Worker(Planner, (self._engine.config, self._engine.state))
             try:
                 fields = worker.call("plan", routine, counts, deadline_s=_PLAN_WITHIN_S)
             finally:

@@ -7,6 +7,7 @@ the mask three looks, and one from the other side for the backlash.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import hypot
 from typing import Any, Literal
@@ -43,8 +44,8 @@ class KnownFocus:
 
     ``position_steps`` is the reference filter's focus on the final side at ``temperature_c``, as the mask or
     as the widths see it (``by``); ``other_side_steps`` the one on the other side. ``alpha_u_steps_per_c`` is
-    the coefficient's u; where none is known, ``plausible_steps_per_c`` is what one may be. ``mask_minus_width_u_steps`` is likewise
-    what is plausible where the difference is not known.
+    the coefficient's u; where none is known, ``plausible_steps_per_c`` is what one may be.
+    ``mask_minus_width_u_steps`` is likewise what is plausible where the difference is not known.
     """
 
     position_steps: float | None = None
@@ -277,7 +278,7 @@ def _explained(known: KnownFocus, found: _Found) -> bool:
     return abs(found.shift_steps) <= known.plausible_steps_per_c * warmer
 
 
-def in_words(check: dict[str, Any]) -> str:
+def in_words(check: Mapping[str, Any]) -> str:
     """Return a check's result as a sentence or two."""
     shift, u = check["shift_steps"], check["shift_u_steps"]
     by = "the mask" if check["method"] == "mask" else "star width"

@@ -21,6 +21,7 @@ from routines.estimate.width_problem import Mechanics, WidthSetup
 from routines.flags import Flag, flag
 from routines.observations import Move, Observation
 from routines.quantity import Quantity
+from routines.wording import format_quantity
 
 # Beyond this many standard deviations the two do not share one play, whatever the reason.
 DISAGREE = 3.5
@@ -61,25 +62,25 @@ def with_widths(
     numbers are the widths'). Positions rise outward.
     """
     setup = replace(setup, reference_temperature_c=fit.reference_temperature_c)
-    mechanics = mechanics_of(fit)
-    widths = fit_widths(observations, moves, replace(setup, mechanics=mechanics))
-    if widths is None:
+    alone = fit_widths(observations, moves, setup)
+    if alone is None:
         return fit
     if not sum(fit.observed.values()):
-        return _by_widths_alone(fit, widths)
-    if mechanics is None or fit.knowledge is None or widths.knowledge is None:
-        return _side_by_side(fit, widths)
-    shared = _shared(fit.knowledge, widths)
-    if _disagree(shared):
-        apart = fit_widths(observations, moves, setup)
-        assert apart is not None
+        return _by_widths_alone(fit, alone)
+    mechanics = mechanics_of(fit)
+    if mechanics is None or fit.knowledge is None:
+        return _side_by_side(fit, alone)
+    if _disagree(fit.backlash_steps, alone.backlash_steps):
         words = (
-            f"with the star widths the backlash would be {shared.after[0]:.1f} steps, by the mask alone it "
-            f"is {shared.before[0]:.1f}: they were not joined"
+            f"by star width the backlash is {format_quantity(alone.backlash_steps, 'steps')}, by the mask "
+            f"{format_quantity(fit.backlash_steps, 'steps')}: they were not joined"
         )
-        return replace(
-            _side_by_side(fit, apart), flags=(*fit.flags, flag("methods_disagree", "backlash_steps", words))
-        )
+        told = flag("methods_disagree", "backlash_steps", words)
+        return replace(_side_by_side(fit, alone), flags=(*fit.flags, told))
+    widths = fit_widths(observations, moves, replace(setup, mechanics=mechanics))
+    if widths is None or widths.knowledge is None:
+        return _side_by_side(fit, alone)
+    shared = _shared(fit.knowledge, widths)
     widths = replace(widths, mask_minus_width_steps=_differences(shared, fit.knowledge, widths))
     return _updated(replace(fit, width=widths, flags=(*fit.flags, *_lonely(fit, widths))), shared)
 
@@ -122,10 +123,15 @@ def _shared(known: Knowledge, widths: WidthFit) -> _Shared:
     )
 
 
-def _disagree(shared: _Shared) -> bool:
-    """Tell whether the widths pull the play further than the mask's u and their own let them."""
-    added = shared.before_covariance[0, 0] - shared.after_covariance[0, 0]
-    return bool(abs(shared.moved[0]) > DISAGREE * math.sqrt(max(added, 1e-12)) and abs(shared.moved[0]) > 0.5)
+def _disagree(mask: Quantity | None, width: Quantity | None) -> bool:
+    """Tell whether the two plays differ by more than their uncertainties explain."""
+    if mask is None or width is None:
+        return False
+    if mask.value is None or width.value is None or mask.u is None or width.u is None:
+        # Of an upper limit only its upper end is known.
+        low = max(item.low95 for item in (mask, width))
+        return low > DISAGREE / 1.96 * min(item.high95 for item in (mask, width))
+    return abs(mask.value - width.value) > DISAGREE * math.hypot(mask.u, width.u)
 
 
 def _differences(shared: _Shared, known: Knowledge, widths: WidthFit) -> Values:

@@ -17,7 +17,7 @@ from routines.scripts.common import (
     approach,
     concluded,
     estimate,
-    look,
+    glance,
     number_of,
     select,
     travel,
@@ -160,12 +160,13 @@ def _pass(
 
 def width_look(facts: TrainFacts, how: FindFocusByWidth) -> Part[Observation]:
     """Take a look without the mask; where one shows a mask's pattern, ask for it to be taken off."""
-    seen = yield from look(facts.reference_filter, method="width")
+    seen = yield from glance(facts.reference_filter, method="width")
     if "mask_present" in seen.flags:
         answer = yield Await("mask_off", how.mask_at_most_s)
         if isinstance(answer, Failed):
             raise Refused("mask_present", f"the star shows a mask's pattern, and {answer.message}")
-        seen = yield from look(facts.reference_filter, method="width")
+    if not seen.measured:
+        seen = yield from glance(facts.reference_filter, method="width")
     if not seen.measured:
         reasons = ", ".join(seen.flags) or "no reason given"
         code = next((flag for flag in seen.flags if flag in ("no_star", "mask_present")), "not_measured")

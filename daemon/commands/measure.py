@@ -44,23 +44,32 @@ def _table(results: Sequence[FrameResult]) -> Table:
 
     from routines.wording import format_value
 
-    def with_u(value: float | None, u: float | None) -> str:
-        return "-" if value is None or u is None else format_value(value, u, signed=True)
+    def with_u(value: float | None, u: float | None, *, signed: bool = True) -> str:
+        return "-" if value is None or u is None else format_value(value, u, signed=signed)
+
+    by_width = [item.method == "width" for item in results]
+    measured = [] if by_width and all(by_width) else ["spike error (px)", "defocus (um)"]
+    measured += ["star width (px)"] if any(by_width) else []
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
     table.add_column("frame", overflow="fold")
     table.add_column("filter", no_wrap=True)
-    for name in ("position (steps)", "spike error (px)", "defocus (um)"):
+    for name in ("position (steps)", *measured):
         # Heads may wrap on a narrow terminal; a number and its uncertainty stay together.
         table.add_column(name, justify="right", min_width=14 if "(px)" in name or "(um)" in name else None)
     table.add_column("remarks", overflow="fold")
     for item in results:
+        width = item.width_px if item.method == "width" else None
+        cells = {
+            "spike error (px)": with_u(item.spike_error_px, item.spike_error_u_px),
+            "defocus (um)": with_u(item.defocus_um, item.defocus_u_um),
+            "star width (px)": with_u(width, item.width_u_px, signed=False),
+        }
         table.add_row(
             Path(item.path).name,
             item.filter or "-",
             "-" if item.position_steps is None else f"{item.position_steps:g}",
-            with_u(item.spike_error_px, item.spike_error_u_px),
-            with_u(item.defocus_um, item.defocus_u_um),
+            *(cells[name] for name in measured),
             " ".join(item.flags),
         )
     return table

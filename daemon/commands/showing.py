@@ -100,6 +100,10 @@ def run_line(run: dict[str, Any]) -> str:
     lines = [f"Run {run['id']} of {run['routine']}: {run['state']}{looks}."]
     if why:
         lines.append(str(why))
+    if result.get("sentence"):
+        lines.append(str(result["sentence"]))
+    if result.get("profile"):
+        lines.append(f"The profile was {result['profile']}.")
     if result.get("missing"):
         lines.append("Not given: " + "; ".join(result["missing"]))
     if run["report"]:

@@ -82,6 +82,8 @@ class Concluder:
         from daemon.offline import missing_numbers
 
         missing = list(missing_numbers(profile)) if routine in _WHOLE else []
+        if (end.result.get("recheck") or {}).get("verdict") == "unclear":
+            missing = ["whether the profile holds"]
         note: dict[str, Any] = {"report": True, "missing": missing}
         store = ProfileStore(self._state)
         if routine in _WHOLE and (not missing or self._none_yet(store)):
@@ -100,7 +102,7 @@ class Concluder:
             moved = keep_check(self._state, check, datetime.now(UTC))
         except (ProfileDamaged, ValueError) as error:
             log.error("check_not_kept", run=end.run_id, error=str(error))
-            self._journal.add_to_result(end.run_id, {"profile": f"not updated: {error}"})
+            self._journal.add_to_result(end.run_id, {"profile": f"not updated ({error})"})
             return
         told = "updated" if moved else "kept as it was"
         self._journal.add_to_result(end.run_id, {"profile": told, "latest": moved})

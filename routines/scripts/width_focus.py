@@ -146,13 +146,13 @@ def _pass(
 ) -> Part[list[Observation]]:
     """Look at places about a centre in one pass towards the final side."""
     looks = []
-    for index, share in enumerate(shares):
-        place = centre + facts.final_side * share * reach
+    places = [centre + facts.final_side * share * reach for share in shares]
+    facts.require_approach_inside(places[0], overshoot, "looking on both sides of focus")
+    facts.require_inside(min(places), max(places), "looking on both sides of focus")
+    for index, place in enumerate(places):
         if index == 0:
-            facts.require_approach_inside(place, overshoot, "looking on both sides of focus")
             yield from approach(place, facts.final_side, overshoot)
         else:
-            facts.require_inside(place, place, "looking on both sides of focus")
             yield from travel(place)
         looks.append((yield from width_look(facts, how)))
     return looks

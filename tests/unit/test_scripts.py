@@ -16,6 +16,7 @@ from routines.scripts.common import TrainFacts, overshoot_from
 from routines.scripts.find_focus import find_focus
 from routines.scripts.listing import PretendedTrain, legs_of, list_steps
 from routines.scripts.offsets import Offsets, offsets
+from routines.scripts.recheck import KnownFocus, Recheck
 from routines.steps import (
     Approach,
     Arrived,
@@ -329,7 +330,10 @@ def test_every_routine_survives_a_trip_through_its_stored_parameters(routine):
 
 @pytest.mark.parametrize("routine", ROUTINES.values(), ids=ROUTINES.keys())
 def test_every_routine_is_listed_without_hardware(routine):
-    listing = list_steps(routine.make(FACTS, routine.parameters()), PretendedTrain(FACTS))
+    how = routine.parameters()
+    if isinstance(how, Recheck):
+        how = Recheck(known=KnownFocus(5205.0, 1.0, half_zone_steps=10.0, slope_px_per_step=0.05))
+    listing = list_steps(routine.make(FACTS, how), PretendedTrain(FACTS))
     assert listing.result["outcome"] == "done"
 
 

@@ -208,3 +208,8 @@ def _temperature_level(thermometer: Thermometer) -> Callable[[], Level]:
         return Level(reading.value_c, reading.age_s)
 
     return read
+
+
+def described(config: Config, name: str) -> str:
+    """Return a description's name as drivers take it: a path counts from the config's folder."""
+    return str(config.resolve(name)) if name.endswith(".toml") or "/" in name else name

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from daemon.assembly import soft_limits
+from daemon.assembly import described, soft_limits
 from daemon.clock import RealClock
-from daemon.rehearsal_rig import protocol_of, require_match, rig_name_of
+from daemon.rehearsal_rig import descriptions_of, protocol_of, require_match, rig_name_of
 from daemon.rig_eyes import expose_on
 from drivers import description
 from drivers.camera import CommandCamera, WatchedFolderCamera
@@ -117,11 +117,6 @@ class DeviceRoom:
         return FocuserSource(focuser.temperature_c)
 
 
-def described(config: Config, name: str) -> str:
-    """Return a description's name as drivers take it: a path counts from the config's folder."""
-    return str(config.resolve(name)) if name.endswith(".toml") or "/" in name else name
-
-
 @contextlib.contextmanager
 def device_room(config: Config) -> Iterator[DeviceRoom]:
     """Yield the devices of a config, unopened; a simulated rig runs as long as this lasts."""
@@ -193,11 +188,12 @@ def _simulated_room(config: Config, stack: contextlib.ExitStack) -> DeviceRoom:
     seed = config.simulated.seed if config.simulated is not None else 1
     rig = stack.enter_context(start_rig(folder, rig=rig_name_of(config), seed=seed, protocol=protocol))
     require_match(config, rig)
+    focuser, wheel = descriptions_of(config)
     return DeviceRoom(
         config,
         rig.clock,
-        Address(rig.focuser_port, f"focuser_{protocol}"),
-        Address(rig.wheel_port, f"wheel_{protocol}"),
+        Address(rig.focuser_port, focuser),
+        Address(rig.wheel_port, wheel),
         {name: rig.filters.index(name) + rig.first_slot for name in config.filter_names},
         lambda ask: _RigCamera(rig),
     )

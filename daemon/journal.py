@@ -7,10 +7,12 @@ same thing live as on replay.
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import sqlite3
 import threading
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -50,6 +52,8 @@ _MIGRATIONS = (
     ) STRICT;
     """,
     "ALTER TABLE runs ADD COLUMN origin TEXT NOT NULL DEFAULT '';",
+    # SQLite keeps no checksums of its own: a damaged digit inside a record would read as another number.
+    "ALTER TABLE steps ADD COLUMN sum INTEGER;",
 )
 
 
@@ -58,7 +62,11 @@ class JournalError(Exception):
 
 
 class JournalDamaged(JournalError):
-    """The file fails SQLite's own integrity check: keep it, and start with another state folder."""
+    """The file fails SQLite's integrity check or its own sums: keep it, and start with another folder."""
+
+
+class JournalUnwritable(JournalError):
+    """The disk is full, read-only or failing: all that was recorded stands, and the run can be resumed."""
 
 
 class JournalTooNew(JournalError):
@@ -216,20 +224,23 @@ class Journal:
             if found is not None and (found[1] is not None or json.loads(found[0]) != step):
                 raise JournalConflict(f"step {number} of run {run_id} is journaled already, as {found[0]}")
             connection.execute(
-                "INSERT OR IGNORE INTO steps (run_id, number, step, intended) VALUES (?, ?, ?, ?)",
-                (run_id, number, _written(step), at.isoformat()),
+                "INSERT OR IGNORE INTO steps (run_id, number, step, intended, sum) VALUES (?, ?, ?, ?, ?)",
+                (run_id, number, _written(step), at.isoformat(), _sum(_written(step), None)),
             )
 
     def answer(self, run_id: str, number: int, answer: dict[str, Any], at: datetime) -> dict[str, Any]:
         """Record a step's answer and return it as it will be read on replay."""
         text = _written(answer)
         with self._transaction() as connection:
-            done = connection.execute(
-                "UPDATE steps SET answer = ?, answered = ?"
-                " WHERE run_id = ? AND number = ? AND answer IS NULL",
-                (text, at.isoformat(), run_id, number),
-            )
-            if done.rowcount != 1:
+            open_step = connection.execute(
+                "SELECT step FROM steps WHERE run_id = ? AND number = ? AND answer IS NULL", (run_id, number)
+            ).fetchone()
+            if open_step is not None:
+                connection.execute(
+                    "UPDATE steps SET answer = ?, answered = ?, sum = ? WHERE run_id = ? AND number = ?",
+                    (text, at.isoformat(), _sum(open_step[0], text), run_id, number),
+                )
+            else:
                 raise JournalConflict(f"step {number} of run {run_id} has no open intent to answer")
         decoded: dict[str, Any] = json.loads(text)
         return decoded
@@ -256,9 +267,13 @@ class Journal:
     def steps(self, run_id: str) -> list[StepRecord]:
         """Return a run's steps in order."""
         rows = self._query(
-            "SELECT number, step, intended, answer, answered FROM steps WHERE run_id = ? ORDER BY number",
+            "SELECT number, step, intended, answer, answered, sum FROM steps WHERE run_id = ?"
+            " ORDER BY number",
             (run_id,),
         )
+        for row in rows:
+            if row[5] is not None and row[5] != _sum(row[1], row[3]):
+                raise _damaged(self._path, f"step {row[0]} of run {run_id} is not as it was written")
         return [
             StepRecord(row[0], json.loads(row[1]), row[2], row[3] and json.loads(row[3]), row[4])
             for row in rows
@@ -275,18 +290,26 @@ class Journal:
 
     def _query(self, sql: str, values: tuple[Any, ...]) -> list[Any]:
         with self._mutex:
-            return self._connection.execute(sql, values).fetchall()
+            try:
+                return self._connection.execute(sql, values).fetchall()
+            except sqlite3.DatabaseError as error:
+                raise _failed(self._path, error) from error
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
         with self._mutex:
-            self._connection.execute("BEGIN IMMEDIATE")
             try:
+                self._connection.execute("BEGIN IMMEDIATE")
                 yield self._connection
-            except BaseException:
-                self._connection.execute("ROLLBACK")
+                self._connection.execute("COMMIT")
+            except BaseException as error:
+                # A full disk may have ended the transaction already.
+                with contextlib.suppress(sqlite3.Error):
+                    if self._connection.in_transaction:
+                        self._connection.execute("ROLLBACK")
+                if isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.IntegrityError):
+                    raise _failed(self._path, error) from error
                 raise
-            self._connection.execute("COMMIT")
 
 
 _RUN_COLUMNS = (
@@ -347,6 +370,21 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
         )
     for number, sql in enumerate(_MIGRATIONS[version:], start=version + 1):
         connection.executescript(f"BEGIN IMMEDIATE; {sql} PRAGMA user_version = {number}; COMMIT;")
+
+
+def _failed(path: Path, error: sqlite3.DatabaseError) -> JournalError:
+    """Return what a failing database means: a disk that does not take or give, or damage."""
+    if not isinstance(error, sqlite3.OperationalError):
+        return _damaged(path, str(error))
+    return JournalUnwritable(
+        f"the journal {path} cannot be used just now ({error}): make room on the disk, or see whether it is "
+        "mounted read-only or failing. What was recorded before stands; the run can be taken up again."
+    )
+
+
+def _sum(step: str, answer: str | None) -> int:
+    """Return the checksum of a record as it is written."""
+    return zlib.crc32(f"{step}\n{answer}".encode("utf-8", "surrogatepass"))
 
 
 def _damaged(path: Path, reason: str) -> JournalDamaged:

@@ -7,13 +7,15 @@ from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
-from daemon.assembly import soft_limits
+from daemon.assembly import described, soft_limits
 from daemon.eyes import Eye, FrameEye
 from daemon.performer import Fitter, Hands
 from daemon.rig_eyes import SurrogateEye, expose_on
 from daemon.worker import Worker
+from drivers import description
 from drivers.filter_wheel import SerialFilterWheel
 from drivers.focuser import SerialFocuser
+from drivers.framing import BinaryFraming
 from drivers.thermometer import FocuserSource, MedianThermometer
 
 if TYPE_CHECKING:
@@ -40,7 +42,20 @@ def rig_name_of(config: Config) -> str:
 
 def protocol_of(config: Config) -> str:
     """Return which of the rig's two protocols the config's description speaks."""
-    return "frames" if (config.focuser.description or "").endswith("_frames") else "words"
+    named = config.focuser.description
+    if named is None:
+        return "words"
+    framing = description.load(described(config, named)).framing
+    return "frames" if isinstance(framing, BinaryFraming) else "words"
+
+
+def descriptions_of(config: Config) -> tuple[str, str]:
+    """Return the descriptions that focuser and wheel are spoken to by: the config's, or the built-in ones."""
+    protocol, focuser, wheel = protocol_of(config), config.focuser.description, config.wheel
+    return (
+        f"focuser_{protocol}" if focuser is None else described(config, focuser),
+        f"wheel_{protocol}" if wheel is None else described(config, wheel.description),
+    )
 
 
 def require_match(config: Config, rig: RunningRig) -> None:
@@ -69,15 +84,15 @@ def fitter_on(worker: Worker) -> Fitter:
 def hands_on(rig: RunningRig, config: Config, worker: Worker, *, surrogate: bool) -> Iterator[Hands]:
     """Connect to the rig's focuser and wheel over their lines, and let go of them afterwards."""
     require_match(config, rig)
-    protocol, limits = protocol_of(config), soft_limits(config)
+    (focuser_speaks, wheel_speaks), limits = descriptions_of(config), soft_limits(config)
     slots = {name: rig.filters.index(name) + rig.first_slot for name in config.filter_names}
     tolerance = round(config.focuser.tolerance_steps)
     with contextlib.ExitStack() as stack:
         focuser = SerialFocuser.connect(
-            f"focuser_{protocol}", rig.focuser_port, limits, clock=rig.clock, tolerance_steps=tolerance
+            focuser_speaks, rig.focuser_port, limits, clock=rig.clock, tolerance_steps=tolerance
         )
         stack.callback(focuser.close)
-        wheel = SerialFilterWheel.connect(f"wheel_{protocol}", rig.wheel_port, slots, clock=rig.clock)
+        wheel = SerialFilterWheel.connect(wheel_speaks, rig.wheel_port, slots, clock=rig.clock)
         stack.callback(wheel.close)
         eye: Eye = SurrogateEye(rig.camera) if surrogate else FrameEye(partial(expose_on, rig.camera), worker)
         yield Hands(

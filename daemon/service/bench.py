@@ -18,7 +18,7 @@ import structlog
 from daemon.assembly import soft_limits
 from daemon.eyes import FrameEye
 from daemon.performer import Condition, Hands
-from daemon.rehearsal_rig import fitter_on, hands_on, protocol_of, rig_name_of
+from daemon.rehearsal_rig import descriptions_of, fitter_on, hands_on, protocol_of, rig_name_of
 from drivers.device import quietly
 from drivers.errors import DeviceError, SensorFailed
 from drivers.thermometer import FileSource
@@ -191,7 +191,7 @@ class SimulatedBench:
         except RigError as error:
             raise DeviceError(str(error)) from error
         focuser = SerialFocuser.connect(
-            f"focuser_{protocol_of(self._config)}",
+            descriptions_of(self._config)[0],
             rig.focuser_port,
             soft_limits(self._config),
             clock=rig.clock,

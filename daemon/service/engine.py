@@ -19,7 +19,7 @@ import structlog
 from daemon.assembly import gates_for
 from daemon.conductor import Conductor, RunEnd, new_run_id
 from daemon.desk import Desk
-from daemon.journal import Journal, JournalError, RunRecord
+from daemon.journal import Journal, JournalError, JournalUnwritable, RunRecord
 from daemon.live import Live
 from daemon.performer import RunStopped
 from daemon.replay import JournalDisagrees
@@ -302,10 +302,10 @@ class Engine:
         except RunStopped as error:
             self._left_or_stopped(job, str(error))
         except (DeviceError, JournalDisagrees, WorkerError, HookFailed, JournalError, OSError) as error:
-            self._failed(job, error)
+            self._failed_told(job, error)
         except Exception as error:
             log.exception("run_failed_unexpectedly")
-            self._failed(job, error)
+            self._failed_told(job, error)
         finally:
             self._after(job)
             with self._mutex:
@@ -365,6 +365,16 @@ class Engine:
         if not self._closing:
             self._end(job.run.id, "stopped", "stopped", words)
 
+    def _failed_told(self, job: _Job, error: Exception) -> None:
+        """Record a failure; where the disk does not take even that, the run waits to be taken up again."""
+        try:
+            self._failed(job, error)
+        except JournalError as unwritten:
+            log.error("run_interrupted", error=str(error), unwritten=str(unwritten))
+            with self._mutex:
+                if job.run.id not in self._waiting:
+                    self._waiting.append(job.run.id)
+
     def _failed(self, job: _Job, error: Exception) -> None:
         """A run that never began has failed; one that was under way can be taken up again."""
         run = self.journal.run(job.run.id)
@@ -372,7 +382,7 @@ class Engine:
             return
         if job.stop.is_set() and run.state in ("queued", "running", "holding"):
             self._end(run.id, "stopped", "stopped", str(error))
-        elif run.state == "queued" or not isinstance(error, DeviceError):
+        elif run.state == "queued" or not isinstance(error, DeviceError | JournalUnwritable):
             code = getattr(error, "code", type(error).__name__)
             log.error("run_failed", code=code, error=str(error))
             if run.state in ("queued", "running", "holding"):

@@ -195,7 +195,7 @@ def test_a_step_that_differs_from_the_journal_refuses_the_resume_and_names_both(
     with pytest.raises(Crash):
         conductor.carry_on(run_id)
     journal._connection.execute(
-        'UPDATE steps SET step = \'{"kind":"SelectFilter","filter":"Violet"}\' WHERE number = 5'
+        'UPDATE steps SET step = \'{"kind":"SelectFilter","filter":"Violet"}\', sum = NULL WHERE number = 5'
     )
     with pytest.raises(JournalDisagrees, match=r"step 5.*Violet.*asks for"):
         conductor_of(journal, rig).carry_on(run_id)

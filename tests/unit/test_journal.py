@@ -10,6 +10,7 @@ from daemon.journal import (
     JournalConflict,
     JournalDamaged,
     JournalTooNew,
+    JournalUnwritable,
     RunRecord,
 )
 from routines.observations import Observation
@@ -98,7 +99,7 @@ def test_a_second_writer_is_refused_and_a_reader_is_not(journal, path):
         Journal.open(path)
     reader = Journal.read(path)
     assert [run.id for run in reader.runs()] == ["run-one"]
-    with pytest.raises(sqlite3.OperationalError):
+    with pytest.raises(JournalUnwritable, match="readonly"):
         reader.set_state("run-one", "done")
     reader.close()
 
@@ -148,3 +149,25 @@ def test_opening_again_finds_everything(path):
     again = Journal.open(path)
     assert json.loads(json.dumps(again.steps("run-one")[0].step)) == STEP
     again.close()
+
+
+def test_a_digit_changed_behind_our_back_is_damage(journal):
+    journal.begin_run(a_run())
+    journal.intend("run-one", 0, {"kind": "Travel", "position_steps": 5200.0}, NOW)
+    journal.answer("run-one", 0, {"kind": "Arrived", "position_steps": 5200.0}, NOW)
+    journal._connection.execute("UPDATE steps SET answer = replace(answer, '5200', '5300')")
+    with pytest.raises(JournalDamaged, match="not as it was written"):
+        journal.steps("run-one")
+
+
+def test_a_full_disk_is_told_and_what_was_written_stands(journal):
+    journal.begin_run(a_run())
+    journal.intend("run-one", 0, {"kind": "Travel"}, NOW)
+    pages = journal._connection.execute("PRAGMA page_count").fetchone()[0]
+    journal._connection.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(JournalUnwritable, match=r"full.*make room"):
+        for _ in range(100):
+            journal.answer("run-one", 0, {"kind": "Arrived", "words": "x" * 10_000}, NOW)
+    assert [record.answer for record in journal.steps("run-one")] == [None]
+    journal._connection.execute("PRAGMA max_page_count = 100000")
+    journal.answer("run-one", 0, {"kind": "Arrived"}, NOW)

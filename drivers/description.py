@@ -6,7 +6,6 @@ files is ``config_examples/README.md``.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, cast
@@ -16,13 +15,14 @@ from drivers.described_framing import read_framing
 from drivers.dialect import Dialect, Kind, LineSettings, Motion, Refusal, Request, Unsolicited
 from drivers.errors import DescriptionError, Problem
 from drivers.framing import TextFraming
-from drivers.tables import MISSING, Table
+from drivers.tables import MISSING, Table, read_toml
 from drivers.templates import Template, TemplateError, Value
 
 VERSION = 1
 BUILT_IN = Path(__file__).parent / "descriptions"
 KINDS = ("focuser", "filter_wheel", "thermometer", "instrument")
 MOST_BASES = 5
+LARGEST_BYTES = 1_000_000
 CAUSES = ("limit", "busy", "unknown")
 
 QUERIES = {
@@ -89,7 +89,11 @@ def _find(name: str, beside: str | None) -> tuple[str, str]:
     if beside and not path.is_absolute():
         path = Path(beside).parent / path
     try:
-        return str(path), path.read_text("utf-8")
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_BYTES + 1)
+        if len(content) > LARGEST_BYTES:
+            raise OSError(f"larger than {LARGEST_BYTES} bytes")
+        return str(path), content.decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         known = ", ".join(built_in_names())
         what = f"cannot be read ({error}); neither a file nor a built-in description ({known})"
@@ -98,11 +102,9 @@ def _find(name: str, beside: str | None) -> tuple[str, str]:
 
 def _toml(text: str, source: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise DescriptionError(
-            source, [Problem("file", f"is not TOML: {error}", 'name = "My focuser"')]
-        ) from None
+        return read_toml(text)
+    except ValueError as error:
+        raise DescriptionError(source, [Problem("file", str(error), 'name = "My focuser"')]) from None
 
 
 def _with_bases(content: dict[str, Any], source: str, deepest: int) -> dict[str, Any]:

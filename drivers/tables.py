@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from collections.abc import Mapping
 from difflib import get_close_matches
 from typing import Any
@@ -9,6 +11,23 @@ from typing import Any
 from drivers.errors import Problem
 
 MISSING = object()
+# Far beyond any table that a person writes; the parser's time and memory grow with the square of it.
+_LONGEST_KEY_PARTS = 500
+
+
+def read_toml(text: str) -> dict[str, Any]:
+    """Return the tables of a TOML text; raises ValueError (in words) for whatever is no such text."""
+    if any(piece.count(".") > _LONGEST_KEY_PARTS for piece in re.split("[=\n]", text)):
+        raise ValueError(f"is nested too deeply: a key of more than {_LONGEST_KEY_PARTS} parts")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ValueError(f"is not valid TOML: {error}") from error
+    except RecursionError as error:
+        raise ValueError("is nested too deeply") from error
+    except ValueError as error:
+        # The parser lets this escape for integers longer than Python converts and for impossible dates.
+        raise ValueError(f"holds a value that cannot be read: {str(error).partition(';')[0]}") from error
 
 
 class Table:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +13,7 @@ from pydantic import ValidationError
 from daemon.config.consistency import contradictions
 from daemon.config.model import Config
 from daemon.config.problems import ConfigErrors, Problem, problem_from
+from drivers.tables import read_toml
 
 _LARGEST_BYTES = 1_000_000
 _HEADER = re.compile(r"^\s*\[\[?\s*([A-Za-z0-9_.\-]+)\s*\]\]?")
@@ -43,14 +43,9 @@ def parse_config(content: bytes, *, file: str) -> Config:
         line = content[: error.start].count(b"\n") + 1
         raise _only(file, "is not UTF-8 text", line=line) from error
     try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise _only(file, f"is not valid TOML: {error}") from error
-    except RecursionError as error:
-        raise _only(file, "is nested too deeply") from error
+        raw = read_toml(text)
     except ValueError as error:
-        # tomllib lets this escape for integers longer than Python converts and for impossible dates.
-        raise _only(file, f"holds a value that cannot be read: {str(error).partition(';')[0]}") from error
+        raise _only(file, str(error)) from error
     try:
         return config_from_dict(raw, file=file)
     except ConfigErrors as errors:

@@ -140,7 +140,7 @@ def _headers(scope: Scope) -> dict[str, str]:
 
 def _name_of(host: str) -> str:
     host = host.strip().lower()
-    if host.startswith("["):
+    if host.startswith("[") and "]" in host:
         return host[1:].partition("]")[0]
     return host.rpartition(":")[0] if ":" in host else host
 

@@ -222,7 +222,9 @@ def _add_page(app: FastAPI, rules: Rules) -> None:
     @app.get("/web/{name}", include_in_schema=False)
     def part(name: str) -> Response:
         # Looked up among the files that there are: a name is never joined to a path before it is known.
-        known = {path.name: path for path in WEB.iterdir() if path.is_file() and not path.name.startswith(".")}
+        known = {
+            path.name: path for path in WEB.iterdir() if path.is_file() and not path.name.startswith(".")
+        }
         if name not in known:
             return JSONResponse({"detail": "there is no such file"}, 404)
         return FileResponse(known[name], headers=headers)

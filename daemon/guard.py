@@ -11,6 +11,7 @@ import asyncio
 import hmac
 import ipaddress
 import json
+import re
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
@@ -140,8 +141,9 @@ def _headers(scope: Scope) -> dict[str, str]:
 
 def _name_of(host: str) -> str:
     host = host.strip().lower()
-    if host.startswith("[") and "]" in host:
-        return host[1:].partition("]")[0]
+    if host.startswith("["):
+        name, closed, port = host[1:].partition("]")
+        return name if closed and re.fullmatch(r"(:\d*)?", port) else host
     return host.rpartition(":")[0] if ":" in host else host
 
 

@@ -146,10 +146,17 @@ class Journal:
         connection = sqlite3.connect(
             uri, uri=True, isolation_level=None, check_same_thread=False, timeout=10.0
         )
-        if not connection.execute("PRAGMA user_version").fetchone()[0]:
-            connection.close()
-            raise FileNotFoundError(f"the journal at {path} has only just been made: nothing was run yet")
-        return cls(connection, path, None)
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        if version >= len(_MIGRATIONS):
+            return cls(connection, path, None)
+        connection.close()
+        try:
+            cls.open(path).close()  # an earlier program's: brought up to date
+        except JournalBusy:
+            raise FileNotFoundError(
+                f"the journal at {path} has only just been made: nothing was run yet"
+            ) from None
+        return cls.read(path)
 
     def close(self) -> None:
         """Close the file and give up the writer's lock."""

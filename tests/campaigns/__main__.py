@@ -18,11 +18,9 @@ from types import ModuleType
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
-from tests.campaigns.tally import Tally, borrow_rigs
+from tests.campaigns.tally import Tally, borrow_rigs  # noqa: E402
 
 CAMPAIGNS = {
-    "nights": "nights",
-    "frames": "frame_nights",
     "kill": "power_cuts",
     "line": "serial_line",
     "disk": "bad_disk",
@@ -37,7 +35,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns", description=__doc__.split("\n")[0])
     parser.add_argument("name", metavar="NAME", help=f"all, or one of {', '.join(CAMPAIGNS)}")
     parser.add_argument("--rounds", type=int, help="how often (each campaign has its own full number)")
-    parser.add_argument("--seed", type=int, default=1, help="what is drawn; printed, so that it can be repeated")
+    parser.add_argument(
+        "--seed", type=int, default=1, help="what is drawn; printed, so that it can be repeated"
+    )
     words = parser.parse_args()
     if words.name not in (*CAMPAIGNS, "all"):
         parser.error(f"no campaign {words.name!r}; there are all, {', '.join(CAMPAIGNS)}")

@@ -1,4 +1,4 @@
-"""A disk that is full, read-only or failing, a torn last write, damaged files: told clearly, and nothing lost.
+"""A disk full, read-only or failing, a torn last write, damaged files: told clearly, and nothing lost.
 
 A full disk is SQLite's own limit on pages, a read-only one its query-only mode: they give the same errors.
 Where the system lets us mount a small tmpfs, a real disk is filled as well. A single changed byte in a
@@ -244,7 +244,9 @@ def failing_write(folder: Path, rng: np.random.Generator, tally: Tally) -> None:
             told = str(error)
     found, left = store.latest(), list(folder.rglob("*.part"))
     good = found in (old, new) and not left and (found == new or bool(told))
-    tally.add(what, ("told" if told else "right") if good else "lost", f"{name}: {told or 'no error'}, {left}")
+    tally.add(
+        what, ("told" if told else "right") if good else "lost", f"{name}: {told or 'no error'}, {left}"
+    )
 
 
 def damaged_profile(folder: Path, rng: np.random.Generator, tally: Tally) -> None:

@@ -12,6 +12,7 @@ import re
 import socket
 import tempfile
 import time
+from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -22,28 +23,36 @@ from daemon.journal import Journal
 from tests.campaigns.tally import Tally
 
 FULL, BRIEF = 10, 1
-CONNECTIONS = 1_000
 TOKEN = "a-token-of-twenty-two-c"
 TRICKS = (
-    "../../../../etc/passwd", "..%2f..%2fetc%2fpasswd", "%2e%2e/%2e%2e/journal.sqlite3", "....//....//x", "%00",
+    "../../../../etc/passwd", "..%2f..%2fetc%2fpasswd", "%2e%2e/%2e%2e/journal.sqlite3", "....//....//x",
+    "%00",
     "a%00b", "C:%5Cwindows", "~root", "\u202egpj.lmth", "'; DROP TABLE runs; --", "<script>alert(1)</script>",
     "x" * 5000, ".", "index.html%00.js", "/etc/passwd", "%c0%ae%c0%ae/x",
 )  # fmt: skip
 SCRIPT = "<script>alert(1)</script><img src=x onerror=alert(2)>"
 
 
-def run(rounds: int, seed: int, tally: Tally) -> None:
+@dataclass(frozen=True)
+class Attack:
+    """What the strangers fall upon, and how many connections they bring."""
+
+    routine: str = "characterise"
+    speed: float = 30.0
+    connections: int = 1_000
+
+
+def run(rounds: int, seed: int, tally: Tally, attack: Attack = Attack()) -> None:
     """Fall upon so many runs."""
     import test_service
 
-    rng = np.random.default_rng([seed, 99])
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
-        expected = undisturbed(place, test_service)
+        expected = undisturbed(place, test_service, attack)
         for number in range(rounds):
             there = place / str(number)
             there.mkdir()
-            fallen_upon(there, test_service, rng, expected, tally)
+            fallen_upon(there, test_service, attack, expected, tally)
         hostile_names(place, tally)
 
 
@@ -63,27 +72,27 @@ def looks(service: Any, run_id: str) -> list[float | None]:
         journal.close()
 
 
-def undisturbed(folder: Path, test_service: Any) -> list[float | None]:
+def undisturbed(folder: Path, test_service: Any, attack: Attack) -> list[float | None]:
     with test_service.serving(folder, config_in(folder, test_service)) as service:
-        run_id = service.start("characterise")
+        run_id = service.start(attack.routine)
         assert service.ended(run_id)["state"] == "done"
         return looks(service, run_id)
 
 
 def fallen_upon(
-    folder: Path, test_service: Any, rng: np.random.Generator, expected: list[float | None], tally: Tally
+    folder: Path, test_service: Any, attack: Attack, expected: list[float | None], tally: Tally
 ) -> None:
     environment = {"DRAWTUBE_TOKEN": TOKEN}
     config = config_in(folder, test_service)
-    with test_service.serving(folder, config, speed=30.0, **environment) as service:
+    with test_service.serving(folder, config, speed=attack.speed, **environment) as service:
         service.http.headers["authorization"] = f"Bearer {TOKEN}"
-        run_id = service.start("characterise")
+        run_id = service.start(attack.routine)
         service.looks(1, run_id)
         slow = slow_bodies(service)
         strangers(service, run_id, tally)
         without_token(service, tally)
-        tricks(service, run_id, rng, tally)
-        crowd(service, tally)
+        tricks(service, tally)
+        crowd(service, attack.connections, tally)
         ended_slow(slow, tally)
         end = service.until(lambda: finished(service, run_id), "the end", within_s=300.0)
         same = looks(service, run_id) == expected
@@ -107,7 +116,15 @@ def strangers(service: Any, run_id: str, tally: Tally) -> None:
         for path in (f"/v1/runs/{run_id}/stop", f"/v1/runs/{run_id}/hold", "/v1/runs"):
             answer = service.http.post(path, headers={"origin": origin}, json={"routine": "backlash"})
             expect(tally, "another origin is refused", answer, (403,))
-    for host in ("evil.example", "127.0.0.1.evil.example", "localhost.evil.example:8642", "", "[::1", "0", "[::1].evil.example"):
+    for host in (
+        "evil.example",
+        "127.0.0.1.evil.example",
+        "localhost.evil.example:8642",
+        "",
+        "[::1",
+        "0",
+        "[::1].evil.example",
+    ):
         answer = service.http.get("/v1/status", headers={"host": host})
         expect(tally, "a rebound name is refused", answer, (400, 421))
 
@@ -119,18 +136,29 @@ def without_token(service: Any, tally: Tally) -> None:
             expect(tally, "no token or a wrong one is refused", answer, (401,))
 
 
-def tricks(service: Any, run_id: str, rng: np.random.Generator, tally: Tally) -> None:
+def tricks(service: Any, tally: Tally) -> None:
     """Ask for files by names that climb, and for runs and filters that are none."""
     for trick in TRICKS:
-        quoted = re.sub(r"[^A-Za-z0-9%.~/:-]", lambda found: "".join(f"%{b:02X}" for b in found[0].encode()), trick)
-        for path in (f"/web/{quoted}", f"/v1/runs/{quoted}/report", f"/v1/runs/{quoted}", f"/v1/advice?filter={quoted}"):
+        quoted = re.sub(
+            r"[^A-Za-z0-9%.~/:-]", lambda found: "".join(f"%{b:02X}" for b in found[0].encode()), trick
+        )
+        for path in (
+            f"/web/{quoted}",
+            f"/v1/runs/{quoted}/report",
+            f"/v1/runs/{quoted}",
+            f"/v1/advice?filter={quoted}",
+        ):
             answer = raw_get(service, path)
             head, _, body = answer.partition(b"\r\n\r\n")
             status = int(head.split(b" ")[1]) if head.startswith(b"HTTP/1.1 ") else 0
             leaked = b"root:" in body or b"SQLite format" in body
             good = status in (200, 303, 400, 404, 405, 414, 422, 431) and not leaked
             # 200 is what the listing of runs and the like may say to "." and nothing else.
-            tally.add("tricks in paths and parameters", "right" if good else "lost", f"{path[:80]}: {answer[:200]!r}")
+            tally.add(
+                "tricks in paths and parameters",
+                "right" if good else "lost",
+                f"{path[:80]}: {answer[:200]!r}",
+            )
 
 
 def raw_get(service: Any, path: str) -> bytes:
@@ -171,11 +199,11 @@ def ended_slow(connections: list[socket.socket], tally: Tally) -> None:
             tally.add("a body that never comes is given up", "right" if good else "lost", repr(answer[:100]))
 
 
-def crowd(service: Any, tally: Tally) -> None:
+def crowd(service: Any, connections: int, tally: Tally) -> None:
     """Open a thousand connections, some of which ask; then see that it answers."""
     host, port = service.url.removeprefix("http://").split(":")
     held = []
-    for number in range(CONNECTIONS):
+    for number in range(connections):
         try:
             connection = socket.create_connection((host, int(port)), timeout=5.0)
         except OSError:
@@ -191,8 +219,12 @@ def crowd(service: Any, tally: Tally) -> None:
         with contextlib.suppress(Exception):
             answered = service.http.get("/v1/status").status_code == 200
         time.sleep(0.1)
-    tally.add("1,000 connections at once", "right" if answered else "lost", "no answer within 30 s afterwards")
-    tally.note(f"{len(held)} of {CONNECTIONS} connections were open at once")
+    tally.add(
+        f"{connections:,} connections at once",
+        "right" if answered else "lost",
+        "no answer within 30 s afterwards",
+    )
+    tally.note(f"{len(held)} of {connections} connections were open at once")
 
 
 # hostile text from files

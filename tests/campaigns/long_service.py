@@ -10,6 +10,7 @@ import tempfile
 import threading
 import time
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -119,7 +120,9 @@ class Month:
             grown = last[name] - first[name]
             self.tally.add(f"{name} flat", "right" if grown <= allowed else "lost", f"{first} -> {last}")
             self.tally.note(f"{name}: {first[name]} on day {WARM_DAYS}, {last[name]} on day {len(self.days)}")
-        each = [day["journal (KiB)"] - before["journal (KiB)"] for before, day in zip(self.days, self.days[1:])]
+        each = [day["journal (KiB)"] - before["journal (KiB)"] for before, day in pairwise(self.days)]
         flat = not each or max(each[-5:]) <= 1.5 * max(each[:5]) + 4
         self.tally.add("journal grows by the same each day", "right" if flat else "lost", str(each))
-        self.tally.note(f"journal: {each[0] if each else 0} KiB a run at first, {each[-1] if each else 0} at last")
+        self.tally.note(
+            f"journal: {each[0] if each else 0} KiB a run at first, {each[-1] if each else 0} at last"
+        )

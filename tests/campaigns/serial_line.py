@@ -31,9 +31,10 @@ BATCH = 6
 def run(rounds: int, seed: int, tally: Tally) -> None:
     """Make so many exchanges, half in each protocol."""
     for protocol in ("words", "frames"):
-        with tempfile.TemporaryDirectory() as folder, start_rig(
-            Path(folder), protocol=protocol, peek=True, seed=seed
-        ) as rig:
+        with (
+            tempfile.TemporaryDirectory() as folder,
+            start_rig(Path(folder), protocol=protocol, peek=True, seed=seed) as rig,
+        ):
             Spoiler(rig, protocol, np.random.default_rng([seed, len(protocol)]), tally).go_on(rounds // 2)
 
 
@@ -46,7 +47,11 @@ class Spoiler:
 
     def go_on(self, exchanges: int) -> None:
         focuser = SerialFocuser(
-            self._quick("focuser"), self.rig.focuser_port, LIMITS, clock=self.rig.clock, reconnect_within_s=3.0
+            self._quick("focuser"),
+            self.rig.focuser_port,
+            LIMITS,
+            clock=self.rig.clock,
+            reconnect_within_s=3.0,
         )
         slots = {name: number + self.rig.first_slot for number, name in enumerate(self.rig.filters)}
         wheel = SerialFilterWheel(self._quick("wheel"), self.rig.wheel_port, slots, clock=self.rig.clock)
@@ -61,7 +66,9 @@ class Spoiler:
         finally:
             focuser.close()
             wheel.close()
-        self.tally.note(f"{self.protocol}: {self.exchanges} exchanges, {self.resets} errors started over from")
+        self.tally.note(
+            f"{self.protocol}: {self.exchanges} exchanges, {self.resets} errors started over from"
+        )
 
     def _quick(self, kind: str) -> description.Dialect:
         dialect = description.load(f"{kind}_{self.protocol}")
@@ -88,7 +95,9 @@ class Spoiler:
 
     def _batch(self, focuser: SerialFocuser, wheel: SerialFilterWheel) -> None:
         """Draw one or two faults, work under them, and clear them."""
-        kinds = [str(kind) for kind in self.rng.choice([*COUNTED, "corrupt", "unasked", "echo"], 2, replace=False)]
+        kinds = [
+            str(kind) for kind in self.rng.choice([*COUNTED, "corrupt", "unasked", "echo"], 2, replace=False)
+        ]
         kinds = sorted(kinds[: int(self.rng.integers(1, 3))])
         for _ in range(BATCH):
             for kind in kinds:
@@ -148,7 +157,9 @@ class Spoiler:
         target = START + 10 * int(self.rng.integers(-9, 10))
         reached = focuser.move_to(target)
         true = round(self.rig.peek()["count"])
-        return "" if reached == true == target else f"told to go to {target}, says {reached}, stands at {true}"
+        return (
+            "" if reached == true == target else f"told to go to {target}, says {reached}, stands at {true}"
+        )
 
     def _turn(self, wheel: SerialFilterWheel) -> str:
         name = str(self.rng.choice(list(self.rig.filters)))

@@ -55,6 +55,7 @@ class Tally:
         rows = [f"  {'what':<58} {'tries':>7} {'right':>7} {'told':>7} {'LOST':>5}"]
         for what, counts in self.counts.items():
             rows.append(
-                f"  {what:<58} {counts.total():>7} {counts['right']:>7} {counts['told']:>7} {counts['lost']:>5}"
+                f"  {what:<58} {counts.total():>7} {counts['right']:>7} {counts['told']:>7} "
+                f"{counts['lost']:>5}"
             )
         return [*rows, *(f"  {line}" for line in self.notes), *(f"  LOST {line}" for line in self.examples)]

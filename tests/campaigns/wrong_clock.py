@@ -1,4 +1,4 @@
-"""Clocks that are set, stand still, change by law, or wake up in 1970: each occasion once, and none for ever lost.
+"""Clocks set, suspended, changed by law, or woken up in 1970: each occasion once, none lost for ever.
 
 Schedules are followed over weeks of half-minute looks while the clock is disturbed at random. Nothing may
 start twice for one moment, and once the clock has been right for two days, each day has its run again.
@@ -149,13 +149,16 @@ class Week:
             if troubled_until + timedelta(days=1) < moment <= end - timedelta(minutes=2)
         ]
         if not 1 <= len(well) <= 3:
-            return f"{self.zone} {self.hour:02d}:{self.minute:02d}: {len(well)} runs in two days of a right clock"
+            return f"{self.zone} {self.hour:02d}:{self.minute:02d}: {len(well)} runs in two right days"
         late = [moment for moment in well if self._late_s(moment.astimezone(zone)) > 90.0 + 3600.0]
         return f"{self.zone}: started at {late[0]}, due at {self.hour:02d}:{self.minute:02d}" if late else ""
 
     def _moments(self, zone: ZoneInfo) -> list[datetime]:
         """Return the due moments that the starts stand for: a late start counts for the day it was due on."""
-        return [moment - timedelta(seconds=self._late_s(moment.astimezone(zone))) for moment in self.engine.started]
+        return [
+            moment - timedelta(seconds=self._late_s(moment.astimezone(zone)))
+            for moment in self.engine.started
+        ]
 
     def _late_s(self, wall: datetime) -> float:
         due = wall.replace(hour=self.hour, minute=self.minute, second=0, microsecond=0)

@@ -3,14 +3,16 @@
 import sys
 from pathlib import Path
 
-from calm_rig import calm_config
+from calm_rig import calm_config, two_filters
 
 from daemon.rehearsal_stage import StageOptions, rehearsing
 from drivers.simulated.client import connect_rig
 
 
-def main(rig_folder, out, run_id):
+def main(rig_folder, out, run_id, filters="all"):
     config = calm_config(Path(out))
+    if filters == "two_filters":
+        config = two_filters(config)
     rig = connect_rig(rig_folder)
     try:
         with rehearsing(config, 3, out=Path(out), rig=rig, options=StageOptions(surrogate=True)) as stage:
@@ -20,4 +22,4 @@ def main(rig_folder, out, run_id):
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:4])
+    main(*sys.argv[1:5])

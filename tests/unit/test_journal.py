@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 import pytest
 
 from daemon.journal import (
+    _MIGRATIONS,
     Journal,
     JournalBusy,
     JournalConflict,
@@ -171,3 +172,13 @@ def test_a_full_disk_is_told_and_what_was_written_stands(journal):
     assert [record.answer for record in journal.steps("run-one")] == [None]
     journal._connection.execute("PRAGMA max_page_count = 100000")
     journal.answer("run-one", 0, {"kind": "Arrived"}, NOW)
+
+
+def test_an_earlier_programs_journal_is_brought_up_to_date_by_its_first_reader(path):
+    path.parent.mkdir()
+    connection = sqlite3.connect(path)
+    connection.executescript(_MIGRATIONS[0] + "PRAGMA user_version = 1;")
+    connection.close()
+    reader = Journal.read(path)
+    assert reader.runs() == []
+    reader.close()

@@ -143,6 +143,8 @@ class Plan(Answer):
     limits_steps: tuple[int, int]
     inside_limits: bool
     outcome: str
+    predicted_u_steps: dict[str, float]
+    sky_s: float
     notes: list[str]
 
 

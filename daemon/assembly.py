@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon.gates import Gate, Gates, Level, disk_gate, limits_gate, temperature_gate
+from drivers import description
 from drivers.errors import DeviceError
 from drivers.roles import Focuser, Limits, Thermometer
 from routines.convention import limits_to_science, to_science
 from routines.observations import INWARD, OUTWARD
-from routines.scripts.common import TrainFacts
+from routines.scripts.common import Pace, TrainFacts
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 # near enough that faint filters still give a number.
 _REACH_ZONES = 1.5
 _MARGIN_STEPS = 10.0
+_USUAL_SEEING_ARCSEC = 2.5
 
 
 def soft_limits(config: Config) -> Limits:
@@ -77,6 +79,47 @@ def reach_px(config: Config) -> float:
     return abs(_px_per_um(config)) * zone_um * _REACH_ZONES
 
 
+def zone_px(config: Config) -> float:
+    """Return the narrowest filter's critical focus zone as a spike error."""
+    from routines.optics import critical_focus_zone_um
+
+    optics = config.science_optics()
+    zones = (critical_focus_zone_um(band.centre_nm * 1e-3, optics) for band in config.bands().values())
+    return abs(_px_per_um(config)) * min(zones)
+
+
+def motor_steps_per_s(config: Config) -> float:
+    """Return the motor's speed as its description tells it, else a usual one."""
+    name = config.focuser.description
+    if name is None:
+        return Pace().steps_per_s
+    try:
+        dialect = description.load(str(config.resolve(name)) if name.endswith(".toml") else name)
+    except (DeviceError, OSError):
+        return Pace().steps_per_s
+    return dialect.motion.speed_steps_per_s or Pace().steps_per_s
+
+
+def expected_noise_px(config: Config) -> tuple[float, ...]:
+    """Return the scatter of a look through each filter that the air alone lets expect, doubled.
+
+    The air is that of an ordinary night: seeing of 2.5 arcsec and wind of 10 m/s (common practice). A faint
+    star adds to it, as does the drive; hence the factor.
+    """
+    from routines.measure.turbulence import TYPICAL_WIND_M_PER_S, spike_turbulence
+    from routines.optics import Mask
+
+    optics, mask = config.science_optics(), config.science_mask() or Mask(1.0, 20.0)
+    air, px_per_rad = spike_turbulence(optics, mask), optics.focal_length_mm * 1e3 / optics.pixel_um
+    noise = []
+    for item in config.filters:
+        wavelength_um = config.bands()[item.name].centre_nm * 1e-3
+        r0_mm = 0.98 * 0.5e-3 / (_USUAL_SEEING_ARCSEC / 206_265.0) * (wavelength_um / 0.5) ** 1.2
+        variance = air.variance_rad2(wavelength_um, r0_mm, item.exposure_s, TYPICAL_WIND_M_PER_S)
+        noise.append(2.0 * px_per_rad * variance**0.5)
+    return tuple(noise)
+
+
 def train_facts(config: Config, position_counts: float) -> TrainFacts:
     """Return what a script starts from, with the focuser at ``position_counts``."""
     limits, outward = soft_limits(config), config.focuser.outward
@@ -93,6 +136,11 @@ def train_facts(config: Config, position_counts: float) -> TrainFacts:
         reach_px=reach_px(config),
         expected_slope_px_per_step=expected_slope_px_per_step(config),
         margin_steps=_MARGIN_STEPS,
+        zone_px=zone_px(config),
+        pace=Pace(
+            exposures_s=tuple(item.exposure_s for item in config.filters),
+            steps_per_s=motor_steps_per_s(config),
+        ),
     )
 
 
@@ -156,10 +204,11 @@ def fit_for_profile(
         COMMON_SHARE_OF_ZONE,
         CROSSING_SHARE_OF_ZONE,
         with_crossing_systematics,
+        with_drive_error,
     )
     from routines.optics import critical_focus_zone_um
 
-    fit = joint_fit(config, observations, moves, setup)
+    fit = with_drive_error(joint_fit(config, observations, moves, setup))
     slope = fit.slope_px_per_step
     if slope is None or not slope.value:
         return fit

@@ -46,10 +46,18 @@ class Desk:
         result = meter.measure_next(Path(path), method)
         return {**result.as_dict(), "width_u_px": result.width_u_px}
 
-    def estimate(self, observations: Sequence[Observation], moves: Sequence[Move]) -> Estimated:
-        """Return what the joint fit knows so far."""
+    def estimate(
+        self, observations: Sequence[Observation], moves: Sequence[Move], ask: dict[str, Any] | None = None
+    ) -> Estimated:
+        """Return what the joint fit knows so far and, where a script asks, where to look next."""
+        from routines.estimate.errands import answered
+
         looks = self._revised(observations)
-        return estimated_from(joint_fit(self._config, looks, moves))
+        fit = joint_fit(self._config, looks, moves)
+        known = estimated_from(fit)
+        if ask is None:
+            return known
+        return replace(known, numbers=known.numbers | {"next_looks": answered(ask, fit, looks)})
 
     def facts(self, position_counts: float) -> TrainFacts:
         """Return what a script starts from; here, since it takes the optics."""

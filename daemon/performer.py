@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
+from typing import Any
 
 from daemon.clock import Clock
 from daemon.eyes import Eye, LookRequest, Sight
@@ -41,7 +42,9 @@ from routines.steps import (
     Travel,
 )
 
-Fitter = Callable[[Sequence[Observation], Sequence[Move], threading.Event], Estimated]
+Ask = dict[str, Any]
+# Looks, moves, the stop event, and what a script asks about where to look next (None: nothing).
+Fitter = Callable[[Sequence[Observation], Sequence[Move], threading.Event, Ask | None], Estimated]
 Condition = Callable[[float, threading.Event], float | None]
 
 
@@ -128,7 +131,7 @@ class Performer:
         if isinstance(step, Observe):
             return self._observe(step)
         if isinstance(step, Estimate):
-            return self._hands.fitter(self._ledger.observations, self._ledger.moves, self._stop)
+            return self._hands.fitter(self._ledger.observations, self._ledger.moves, self._stop, step.ask)
         if isinstance(step, Await):
             return self._await(step)
         return self._remark(step)

@@ -5,28 +5,23 @@ The script runs against a train that is merely plausible, so counts and times ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daemon.assembly import soft_limits, train_facts
+from daemon.assembly import expected_noise_px, motor_steps_per_s, soft_limits, train_facts
 from daemon.rechecking import parameters_for
-from drivers import description
-from drivers.errors import DeviceError
 from routines.convention import to_counts
 from routines.scripts.catalogue import ROUTINES, parameters_to_dict, script_from_dict
+from routines.scripts.common import Pace
 from routines.scripts.listing import PretendedTrain, legs_of, list_steps
 from routines.steps import Approach, Await, Estimate, Observe, Remark, SelectFilter, Step, Travel
 
 if TYPE_CHECKING:
     from daemon.config import Config
+    from routines.scripts.common import TrainFacts
 
-# What is assumed where nothing is known (common practice): motor speed, reading a frame out and measuring it,
-# turning the wheel by a slot, settling after a move, one fit.
-_SPEED_STEPS_PER_S = 100.0
-_READOUT_S = 2.0
-_TURN_S = 2.0
-_SETTLE_S = 0.5
+# What one fit takes; the rest is assumed in `routines.scripts.common.Pace`.
 _FIT_S = 2.0
 
 
@@ -49,11 +44,12 @@ class Planner:
         if start is None:
             start = (limits.lowest_steps + limits.highest_steps) / 2.0
         known = ROUTINES[routine]
-        facts = train_facts(config, start)
+        facts = replace(train_facts(config, start), noise_px=expected_noise_px(config))
         how = parameters_for(routine, config, self._state)
         script = script_from_dict(known, parameters_to_dict(facts, how))
-        listing = list_steps(script, PretendedTrain(facts))
-        pace = _Pace(_speed(config), {item.name: item.exposure_s for item in config.filters})
+        train = PretendedTrain(facts)
+        listing = list_steps(script, train)
+        pace = _Pace(motor_steps_per_s(config), {item.name: item.exposure_s for item in config.filters})
         steps = _planned(listing.steps, facts.start_position_steps, pace, config)
         visited = [place for item in steps for place in item["positions_steps"]]
         result = listing.result or {"outcome": "failed", "message": "the dry run did not come to an end"}
@@ -68,7 +64,13 @@ class Planner:
             "limits_steps": (limits.lowest_steps, limits.highest_steps),
             "inside_limits": all(limits.lowest_steps <= place <= limits.highest_steps for place in visited),
             "outcome": str(result.get("message") or result.get("outcome")),
-            "notes": _notes(config, position_counts, pace),
+            "predicted_u_steps": train.predicted(),
+            "sky_s": sum(
+                item["seconds"]
+                for step, item in zip(listing.steps, steps, strict=True)
+                if not isinstance(step, Estimate)
+            ),
+            "notes": _notes(config, position_counts, pace) + _reach_notes(result, facts),
         }
 
 
@@ -96,11 +98,11 @@ def _seconds(step: Step, place: float, pace: _Pace) -> float:
         for leg in legs_of(step):
             distance += abs(leg - here)
             here = leg
-        return distance / pace.speed_steps_per_s + _SETTLE_S * len(legs_of(step))
+        return distance / pace.speed_steps_per_s + Pace().settle_s * len(legs_of(step))
     if isinstance(step, Observe):
-        return (step.exposure_s or pace.exposures_s[step.filter]) + _READOUT_S
+        return (step.exposure_s or pace.exposures_s[step.filter]) + Pace().readout_s
     if isinstance(step, SelectFilter):
-        return _TURN_S
+        return Pace().wheel_s
     return _FIT_S if isinstance(step, Estimate) else 0.0
 
 
@@ -121,24 +123,30 @@ def _words(step: Step) -> str:
     return step.sentence
 
 
-def _speed(config: Config) -> float:
-    name = config.focuser.description
-    if name is None:
-        return _SPEED_STEPS_PER_S
-    try:
-        dialect = description.load(str(config.resolve(name)) if name.endswith(".toml") else name)
-    except (DeviceError, OSError):
-        return _SPEED_STEPS_PER_S
-    return dialect.motion.speed_steps_per_s or _SPEED_STEPS_PER_S
-
-
 def _notes(config: Config, position_counts: float | None, pace: _Pace) -> list[str]:
     notes = [
-        f"times assume {pace.speed_steps_per_s:g} steps/s, {_READOUT_S:g} s to read out and measure a frame, "
-        f"{_TURN_S:g} s for a turn of the wheel; holds and waiting for people come on top"
+        f"times assume {pace.speed_steps_per_s:g} steps/s, {Pace().readout_s:g} s to read out and measure a "
+        f"frame, {Pace().wheel_s:g} s for a turn of the wheel; holds and waiting for people come on top"
     ]
     if config.routines.start_steps is not None:
         notes.append("it begins at routines.start_steps")
     elif position_counts is None:
         notes.append("the focuser's position is not known yet: it is taken to stand in mid-range")
+    return notes
+
+
+def _reach_notes(result: dict[str, Any], facts: TrainFacts) -> list[str]:
+    """Return what the dry run says of the targets, so that a hopeless night is not started."""
+    notes = ["the predicted u take an ordinary night (seeing of 2.5 arcsec) and a star that is bright enough"]
+    targets = result.get("targets")
+    if targets is None:
+        return notes
+    now = targets["half_widths_steps"]
+    short = [
+        f"{name.replace('.', ' ')} (95 % half-width {now[name]:.1f} steps, wanted {wanted:.1f})"
+        for name, wanted in targets["targets_steps"].items()
+        if now[name] > wanted
+    ]
+    if short:
+        notes.append("the time budget ends before these are known well enough: " + ", ".join(short))
     return notes

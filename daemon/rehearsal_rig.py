@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.assembly import described, soft_limits
 from daemon.eyes import Eye, FrameEye
-from daemon.performer import Fitter, Hands
+from daemon.performer import Ask, Fitter, Hands
 from daemon.rig_eyes import SurrogateEye, expose_on
 from daemon.worker import Worker
 from drivers import description
@@ -71,9 +71,11 @@ def require_match(config: Config, rig: RunningRig) -> None:
 def fitter_on(worker: Worker) -> Fitter:
     """Return the fit as a job of the worker."""
 
-    def fit(observations: Sequence[Observation], moves: Sequence[Move], stop: threading.Event) -> Estimated:
+    def fit(
+        observations: Sequence[Observation], moves: Sequence[Move], stop: threading.Event, ask: Ask | None
+    ) -> Estimated:
         answer: Estimated = worker.call(
-            "estimate", tuple(observations), tuple(moves), deadline_s=FIT_WITHIN_S, stop=stop
+            "estimate", tuple(observations), tuple(moves), ask, deadline_s=FIT_WITHIN_S, stop=stop
         )
         return answer
 

@@ -51,9 +51,14 @@ class Observe:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Fit everything seen so far in this run; ``want`` says what the script will decide on."""
+    """Fit everything seen so far in this run; ``want`` says what the script will decide on.
+
+    ``ask``, in plain data, asks as well where to look next (`routines.estimate.errand`); the answer is among
+    the numbers as "next_looks", so that the choice is journaled and a replay makes the same one.
+    """
 
     want: str
+    ask: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,10 +141,26 @@ def plan_text(plan: dict[str, Any]) -> str:
         f"{duration(plan['duration_s'])}.",
         f"The motor visits {stretch}{fits} the limits {low} to {high}.",
     ]
+    lines += _predicted_lines(plan)
     if plan["outcome"] != "done":
         lines.append(f"It would not come to its end: {plan['outcome']}")
     lines += [f"Note: {note}." for note in plan["notes"]]
     return "\n".join(lines)
+
+
+def _predicted_lines(plan: dict[str, Any]) -> list[str]:
+    """Return the sky seconds, and what the looks would give."""
+    lines = [f"It needs about {duration(plan['sky_s'])} of sky."]
+    if plan["predicted_u_steps"]:
+        words = [f"{_number_name(name)} {u:.2g}" for name, u in plan["predicted_u_steps"].items()]
+        lines.append(f"Predicted standard uncertainty in steps: {', '.join(words)}.")
+    return lines
+
+
+def _number_name(name: str) -> str:
+    """Return "offset R" for "offset.R.L"."""
+    kind, _, rest = name.partition(".")
+    return f"{kind} {rest.rpartition('.')[0]}" if rest else kind
 
 
 def _step_line(step: dict[str, Any]) -> str:

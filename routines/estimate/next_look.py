@@ -20,6 +20,9 @@ COVERAGE = 1.959964
 # How strongly the widest interval outweighs the others. Not without end: of two equally wide ones each would
 # hide what is gained on the other.
 WIDEST_POWER = 8.0
+# Where to look, in reaches from focus. At focus itself a crossing would be known a little better, but a
+# drawtube that no longer follows would look just like one that does.
+PARTS_OF_REACH = (-0.5, 0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,28 +212,55 @@ def blocks_around(
     low_limit_steps: float,
     high_limit_steps: float,
     warmth_c: float = 0.0,
+    sides: Sequence[int] = (INWARD, OUTWARD),
 ) -> list[Block]:
-    """Return the blocks worth weighing: on either side, below, at and above focus, some or all filters.
+    """Return the blocks worth weighing: on either side, below and above focus, one, some or all filters.
 
     Positions keep the spike error within ``reach_px`` and, overshoot included, within the limits.
     """
     value = dict(zip(knowledge.names, knowledge.values, strict=True))
-    filters = [name.partition(".")[2] for name in knowledge.names if name.startswith("crossing.")]
-    middle = float(np.mean([value[f"crossing.{name}"] for name in filters]))
     away = reach_px / max(abs(value["slope"]), 1e-12)
     found = []
-    for side in (INWARD, OUTWARD):
-        shift = value["backlash"] if side == OUTWARD else 0.0
-        for part in (-0.8, 0.0, 0.8):
-            position = middle + shift + part * away
-            turn = position - side * costs.overshoot_steps
-            if not all(low_limit_steps <= p <= high_limit_steps for p in (position, turn)):
-                continue
-            groups = [(name,) for name in filters] + ([tuple(filters)] if len(filters) > 1 else [])
-            for group in groups:
+    for group in _groups(knowledge, at):
+        middle = float(np.mean([value[f"crossing.{name}"] for name in group]))
+        for side in sides:
+            shift = value["backlash"] if side == OUTWARD else 0.0
+            for part in PARTS_OF_REACH:
+                position = middle + shift + part * away
+                turn = position - side * costs.overshoot_steps
+                if not all(low_limit_steps <= p <= high_limit_steps for p in (position, turn)):
+                    continue
                 looks = tuple(PlannedLook(name, position, side, warmth_c) for name in group)
+                if at is not None and _is_repeated(looks[0], at):
+                    continue
                 found.append(Block(looks, costs.seconds(looks, at)))
     return found
+
+
+def _is_repeated(look: PlannedLook, at: PlannedLook) -> bool:
+    """Tell whether a look would repeat the last one: what is common to both, a repetition cannot average."""
+    same_place = abs(look.position_steps - at.position_steps) < 1.0
+    return look.filter == at.filter and look.side == at.side and same_place
+
+
+def _groups(knowledge: Knowledge, at: PlannedLook | None) -> list[tuple[str, ...]]:
+    """Return each filter alone, then the two, three.. all whose crossings are least known.
+
+    The wheel goes to and fro, from where it stands, so that a steady drift cancels between the filters.
+    """
+    filters = [name.partition(".")[2] for name in knowledge.names if name.startswith("crossing.")]
+    variance = {
+        name: knowledge.covariance[k][k]
+        for name, k in ((f, knowledge.names.index(f"crossing.{f}")) for f in filters)
+    }
+    least_known = sorted(filters, key=lambda name: -variance[name])
+    backwards = at is not None and at.filter in filters and 2 * filters.index(at.filter) >= len(filters)
+    order = filters[::-1] if backwards else filters
+    groups: list[tuple[str, ...]] = [(name,) for name in filters]
+    for count in range(2, len(filters) + 1):
+        kept = set(least_known[:count])
+        groups.append(tuple(name for name in order if name in kept))
+    return groups
 
 
 def plan(
@@ -243,11 +273,18 @@ def plan(
     high_limit_steps: float,
     budget_s: float,
     at: PlannedLook | None = None,
+    sides: Sequence[int] = (INWARD, OUTWARD),
+    warmth_c: float = 0.0,
+    most_looks: int = 10_000,
 ) -> tuple[tuple[Block, ...], Knowledge]:
-    """Return the blocks until every target holds or the budget ends, and what is known then."""
+    """Return the blocks until every target holds, the budget ends or enough looks are named.
+
+    With them comes what would be known then.
+    """
     chosen: list[Block] = []
     spent = 0.0
     while True:
+        left = most_looks - sum(len(block.looks) for block in chosen)
         blocks = blocks_around(
             knowledge,
             costs,
@@ -255,8 +292,11 @@ def plan(
             reach_px=reach_px,
             low_limit_steps=low_limit_steps,
             high_limit_steps=high_limit_steps,
+            warmth_c=warmth_c,
+            sides=sides,
         )
-        choice = best_block(knowledge, [b for b in blocks if spent + b.seconds <= budget_s], wants)
+        allowed = [b for b in blocks if spent + b.seconds <= budget_s and len(b.looks) <= left]
+        choice = best_block(knowledge, allowed, wants)
         if choice is None:
             return tuple(chosen), knowledge
         chosen.append(choice.block)

@@ -31,6 +31,7 @@ class Prepared:
     reference_c: float | None
     temperatures: Array | None
     temperature_signal: float
+    rate_c_per_s: Array | None
 
 
 def usable(observations: Sequence[Observation], setup: FitSetup) -> list[Observation]:
@@ -53,6 +54,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     position = np.array([row.position_steps for row in rows], dtype=float)
     value = np.array([row.value_px for row in rows], dtype=float)
     warmth, bends, reference, temperatures, signal = _warmth(rows, setup)
+    rate = _rate(rows, temperatures)
     problem = Problem(
         position=position,
         value=value,
@@ -74,7 +76,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         layout = lay_out(runs, position, [turn.end_row for turn in runs.turns])
     else:
         layout = follow_history(rows, known)
-    return Prepared(problem, tuple(rows), filters, layout, runs, reference, temperatures, signal)
+    return Prepared(problem, tuple(rows), filters, layout, runs, reference, temperatures, signal, rate)
 
 
 def without_history(prepared: Prepared) -> Prepared:
@@ -106,6 +108,18 @@ def _warmth(
     if reference is None:
         reference = float(np.median(readings))
     return bridged - reference, bends.reshape(-1, len(rows)).T, reference, bridged, smooth.signal
+
+
+def _rate(rows: Sequence[Observation], temperatures: Array | None) -> Array | None:
+    """Return how fast (deg C per s) the temperature changed at each look (n); None without times."""
+    when = np.array([np.nan if row.time_s is None else row.time_s for row in rows])
+    if temperatures is None or not np.all(np.isfinite(when)):
+        return None
+    moments, first = np.unique(when, return_index=True)
+    if len(moments) < 3 or np.any(np.diff(when) < 0.0):
+        return None
+    rate: Array = np.interp(when, moments, np.gradient(temperatures[first], moments))
+    return rate
 
 
 def _times(rows: Sequence[Observation]) -> Array:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from routines.estimate.linear import Underdetermined, solve_weighted
+from routines.estimate.linear import Underdetermined, solve_weighted, straight_line
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, State
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
@@ -22,6 +21,7 @@ from routines.observations import INWARD, OUTWARD
 DOUBT = 1e-4
 DEFAULT_LONGEST_PLAY_STEPS = 300.0
 STEEP_T = 6.0
+STEEP_CHANCE = 1e-3
 LEAST_SHARE_OF_EXPECTED = 0.2
 
 NOT_FOLLOWING = (
@@ -42,27 +42,31 @@ def f_chance(ratio: float, above: float, below: float) -> float:
 
 
 def response_chance(settled: Settled) -> float:
-    """Return the chance that looks which do not depend on position at all would fit so much better."""
-    problem, at = settled.problem, settled.solution.at
-    weight = at.good / settled.solution.state.variance
-    design = np.zeros((len(weight), problem.filters + 1))
-    design[np.arange(len(weight)), problem.filter_index] = 1.0
-    design[:, -1] = problem.warmth
-    used = design[:, np.any(design != 0.0, axis=0)]
-    try:
-        flat = solve_weighted(used, problem.value, weight).chi_square
-    except Underdetermined:
-        flat = _flat_without_warmth(used[:, :-1], problem.value, weight)
-    above = max(settled.parameters - used.shape[1], 1.0)
+    """Return the chance that looks which do not depend on position at all would fit so much better.
+
+    Such looks may still move with the temperature, by as much as is believed possible.
+    """
+    problem, state, at = settled.problem, settled.solution.state, settled.solution.at
+    count = len(problem.value)
+    design = np.zeros((count + 1, problem.filters + 1))
+    design[np.arange(count), problem.filter_index] = 1.0
+    design[:-1, -1] = problem.warmth
+    design[-1, -1] = 1.0
+    slope = max(float(np.max(np.abs(problem.slope_of(state.theta)))), 1e-12)
+    weight = np.append(at.good / state.variance, (slope * problem.alpha_prior) ** -2)
+    used = np.any(design[:-1] != 0.0, axis=0)
+    rows = slice(None) if used[-1] else slice(0, count)
+    flat = _flat(design[rows, used], np.append(problem.value, 0.0)[rows], weight[rows])
+    above = max(settled.parameters - int(np.count_nonzero(used)), 1.0)
     own = max(settled.chi_square, 1e-300)
     ratio = (flat - own) / above / (own / settled.degrees_of_freedom)
     return f_chance(ratio, above, settled.degrees_of_freedom)
 
 
-def _flat_without_warmth(levels: Array, value: Array, weight: Array) -> float:
+def _flat(design: Array, value: Array, weight: Array) -> float:
     """Return the chi-square of a level for each filter; of none at all where nothing is believed."""
     try:
-        return solve_weighted(levels, value, weight).chi_square
+        return solve_weighted(design, value, weight).chi_square
     except Underdetermined:
         return float(np.sum(weight * value**2))
 
@@ -74,7 +78,7 @@ def follow_flag(settled: Settled, setup: FitSetup) -> Flag | None:
     )
     expected = setup.expected_slope_px_per_step
     weak = expected is not None and slope < LEAST_SHARE_OF_EXPECTED * abs(expected)
-    if response_chance(settled) < DOUBT and not weak:
+    if not weak and (response_chance(settled) < DOUBT or _a_pass_is_steep(settled)):
         return None
     span = float(np.ptp(settled.problem.position))
     if span > (setup.longest_play_steps or DEFAULT_LONGEST_PLAY_STEPS):
@@ -85,6 +89,27 @@ def follow_flag(settled: Settled, setup: FitSetup) -> Flag | None:
         f"the star did not respond over {span:.0f} steps, which the play may have swallowed: "
         "go further one way before looking, then look past the dead zone",
     )
+
+
+def _a_pass_is_steep(settled: Settled) -> bool:
+    """Tell whether some pass of one filter is a straight line with a slope beyond doubt.
+
+    With few looks the whole model has as many unknowns as rows, but a line has two.
+    """
+    problem, pass_index = settled.problem, settled.layout.pass_index
+    for which in np.unique(pass_index):
+        for index in range(problem.filters):
+            rows = (pass_index == which) & (problem.filter_index == index)
+            position, value, u = problem.position[rows], problem.value[rows], problem.u[rows]
+            if len(np.unique(position)) < 4:
+                continue
+            known = bool(np.all(u > 0.0))
+            line = straight_line(position, value, u if known else None)
+            scatter = max(line.scatter or 1.0, 1.0) if known else 1.0
+            steepness = abs(line.slope) / max(line.u_slope * scatter, 1e-300)
+            if f_chance(steepness**2, 1.0, 1e9 if known else float(len(value) - 2)) < STEEP_CHANCE:
+                return True
+    return False
 
 
 def contradiction(prepared: Prepared) -> Flag | None:
@@ -230,6 +255,17 @@ def slope_difference_chance(settled: Settled) -> float | None:
     return f_chance(gain / extra.shape[1] / (left / below), extra.shape[1], below)
 
 
+def lag_chance(settled: Settled, rate_c_per_s: Array) -> float:
+    """Return the chance that looks without any lag of the temperature would be better told with one."""
+    alpha = float(settled.solution.state.theta[ALPHA])
+    if alpha == 0.0 or not np.ptp(rate_c_per_s) > 0.0:
+        return 1.0
+    slope = settled.problem.slope_of(settled.solution.state.theta)
+    gain = _gain(settled, (slope * alpha * rate_c_per_s)[:, None])
+    below = max(settled.degrees_of_freedom - 1.0, 1.0)
+    return f_chance(gain / (max(settled.chi_square - gain, 1e-300) / below), 1.0, below)
+
+
 def _gain(settled: Settled, extra: Array) -> float:
     """Return how much the chi-square falls when linear columns (n, k) join the fit."""
     at, state = settled.solution.at, settled.solution.state
@@ -247,95 +283,3 @@ def _gain(settled: Settled, extra: Array) -> float:
     found, *_ = np.linalg.lstsq(design, target, rcond=None)
     left = target[: len(weight)] - design[: len(weight)] @ found
     return settled.chi_square - float(np.sum(left**2))
-
-
-def periodic_flag(settled: Settled) -> Flag | None:
-    """Return a note with period and amplitude when the residuals repeat with position."""
-    problem, at = settled.problem, settled.solution.at
-    span = float(np.ptp(problem.position))
-    places = np.unique(problem.position)
-    if len(places) < 12:
-        return None
-    slope = problem.slope_of(settled.solution.state.theta)
-    weight = at.good * slope**2 / settled.solution.state.variance
-    residual = at.residual / slope
-    step = span / (len(places) - 1)
-    periods = 1.0 / np.linspace(1.5 / span, 0.45 / step, 4 * len(places))
-    phase = 2.0 * np.pi * problem.position[None, :] / periods[:, None]
-    power, amplitude = _powers(phase, residual - np.average(residual, weights=weight), weight)
-    best = int(np.argmax(power))
-    left = max((settled.chi_square - 2.0 * power[best]) / settled.degrees_of_freedom, 1e-300)
-    chance = len(places) * float(np.exp(-power[best] / max(left, 1.0)))
-    if chance > DOUBT:
-        return None
-    return flag(
-        "periodic_error",
-        "all",
-        f"the residuals repeat every {periods[best]:.0f} steps with an amplitude of "
-        f"{amplitude[best]:.2g} steps, as an eccentric gear or pulley would make them",
-    )
-
-
-def _powers(phase: Array, residual: Array, weight: Array) -> tuple[Array, Array]:
-    """Return the least-squares periodogram (Lomb 1976, Scargle 1982) and the amplitudes."""
-    cosine, sine = np.cos(phase), np.sin(phase)
-    cc, ss, cs = (cosine**2) @ weight, (sine**2) @ weight, (cosine * sine) @ weight
-    cy, sy = cosine @ (weight * residual), sine @ (weight * residual)
-    determinant = np.maximum(cc * ss - cs**2, 1e-300)
-    a, b = (ss * cy - cs * sy) / determinant, (cc * sy - cs * cy) / determinant
-    return 0.5 * (a * cy + b * sy), np.hypot(a, b)
-
-
-def outlier_flags(settled: Settled, prepared: Prepared) -> list[Flag]:
-    """Return one note for each row that is believed by less than half."""
-    at, variance = settled.solution.at, settled.solution.state.variance
-    notes = []
-    for k in np.flatnonzero(at.good < 0.5):
-        row = prepared.rows[k]
-        sigma = at.residual[k] / np.sqrt(variance[k])
-        words = (
-            f"observation {row.number} ({row.filter} at {row.position_steps:g} steps) lies {sigma:+.1f} "
-            "standard deviations from the rest and was down-weighted"
-        )
-        notes.append(flag("outlier", f"observation {row.number}", words))
-    return notes
-
-
-def extrapolation_flags(settled: Settled, filters: Sequence[str]) -> list[Flag]:
-    """Return one note for each filter whose crossing lies beyond the places that were looked at."""
-    problem, state = settled.problem, settled.solution.state
-    distance = problem.value / problem.slope_of(state.theta)
-    notes = []
-    for index, name in enumerate(filters):
-        own = distance[(problem.filter_index == index) & (settled.solution.at.good > 0.5)]
-        if len(own) and (np.all(own > 0.0) or np.all(own < 0.0)):
-            words = f"{name} was never seen on both sides of focus: its crossing is extrapolated"
-            notes.append(flag("extrapolated", f"crossings_steps.{name}", words))
-    return notes
-
-
-def scatter_flag(settled: Settled) -> Flag | None:
-    """Return a note when the observations scatter clearly beyond the frames' own uncertainty."""
-    own = settled.problem.u[settled.problem.u > 0.0]
-    if len(own) == 0:
-        return None
-    ratio = float(np.mean(settled.solution.state.variance) / np.mean(own**2))
-    if ratio < 1.5:
-        return None
-    return flag(
-        "extra_scatter",
-        "all",
-        f"the observations scatter {ratio**0.5:.1f} times as much as the frames' own uncertainty explains "
-        "(seeing, wind, or a drive that does not stop where it says); u includes it",
-    )
-
-
-def drawn_by_prior(settled: Settled) -> float:
-    """Return the share (0 to 1) of what is known about alpha that came from the prior alone."""
-    information = float(settled.solution.arrow.matrix[ALPHA, ALPHA])
-    return 1.0 / max(information * settled.problem.alpha_prior**2, 1.0)
-
-
-def backlash_is_small(settled: Settled, high95: float) -> bool:
-    """Tell whether even the upper end of the backlash is a small part of the range looked at."""
-    return high95 < 0.05 * float(np.ptp(settled.problem.position)) and settled.free[BACKLASH]

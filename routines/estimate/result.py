@@ -75,6 +75,14 @@ class TemperatureRange:
     valid_to_c: float
 
 
+@dataclass(frozen=True, slots=True)
+class DriveError:
+    """The drive's error as it repeats with position: every ``period_steps``, by ``amplitude_steps``."""
+
+    period_steps: float
+    amplitude_steps: float
+
+
 Values = dict[str, Quantity | None]
 
 
@@ -144,6 +152,7 @@ class JointFit:
     flags: tuple[Flag, ...] = ()
     knowledge: Knowledge | None = None
     width: WidthFit | None = None
+    drive_error: DriveError | None = None
     degrees_of_freedom: float = 0.0
     chi_square: float = 0.0
 

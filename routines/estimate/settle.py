@@ -113,6 +113,15 @@ def _with_scaled_transition(settled: Settled, runs: Runs | None) -> Settled:
     return settle(problem, settled.layout, runs, settled.first_rows, state, settled.free)
 
 
+def with_bend(settled: Settled, runs: Runs | None, shape_c: Array) -> Settled:
+    """Return the fit again with one more way (n, deg C) in which the temperature may be wrong."""
+    problem = replace(settled.problem, bends=np.column_stack([settled.problem.bends, shape_c]))
+    old = settled.solution.state
+    state = replace(old, theta=np.append(old.theta, 0.0))
+    free = np.append(settled.free, True)
+    return settle(problem, settled.layout, runs, settled.first_rows, state, free)
+
+
 def with_play_unknown(settled: Settled, runs: Runs | None) -> Settled:
     """Return the fit with the play held where it happens to be, since the looks cannot tell it."""
     free = free_globals(settled.problem, play=False)
@@ -136,7 +145,9 @@ def with_play_held(settled: Settled, runs: Runs | None, play: float, side: int) 
     free = free_globals(problem, play=False)
     kept = settle(problem, layout, runs, settled.first_rows, state, free)
     fresh = fit_all(problem, layout, runs, play=play)
-    return min((kept, fresh), key=lambda item: item.total_cost)
+    # Without any look past the play the temperature can be made to explain everything: that is no fit.
+    responding = [item for item in (kept, fresh) if engaged_rows(item).any()]
+    return min(responding or (kept, fresh), key=lambda item: item.total_cost)
 
 
 def _promising(problem: Problem, layout: Layout, starts: list[State], free: Mask) -> list[State]:

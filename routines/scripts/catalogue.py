@@ -8,7 +8,17 @@ from types import ModuleType
 from typing import Any, cast, get_type_hints
 
 from routines.observations import Method
-from routines.scripts import backlash, characterise, find_focus, offsets, proof, recheck, width_focus
+from routines.scripts import (
+    adaptive,
+    backlash,
+    characterise,
+    find_focus,
+    flanks,
+    offsets,
+    proof,
+    recheck,
+    width_focus,
+)
 from routines.scripts.common import TrainFacts
 from routines.steps import Script
 
@@ -31,11 +41,19 @@ def _joint_version(*parts: ModuleType) -> int:
 
 _ALL = (
     Routine("find_focus", find_focus.VERSION, "mask", find_focus.FindFocus, find_focus.find_focus),
-    Routine("backlash", _joint_version(find_focus, backlash), "mask", backlash.Backlash, backlash.backlash),
-    Routine("offsets", _joint_version(find_focus, offsets), "mask", offsets.Offsets, offsets.offsets),
+    Routine(
+        "backlash",
+        _joint_version(find_focus, flanks, adaptive, backlash),
+        "mask",
+        backlash.Backlash,
+        backlash.backlash,
+    ),
+    Routine(
+        "offsets", _joint_version(find_focus, adaptive, offsets), "mask", offsets.Offsets, offsets.offsets
+    ),
     Routine(
         "characterise",
-        _joint_version(characterise, find_focus, backlash, offsets, proof),
+        _joint_version(characterise, find_focus, flanks, adaptive, backlash, offsets, proof),
         "mask",
         characterise.Characterise,
         characterise.characterise,

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from routines.scripts.backlash import Backlash, backlash_passes
+from routines.observations import INWARD, OUTWARD
+from routines.scripts.adaptive import Targets, looks_by_choice
+from routines.scripts.backlash import marker_look
 from routines.scripts.common import (
     Part,
     Refused,
@@ -15,12 +17,14 @@ from routines.scripts.common import (
     estimate,
     overshoot_from,
 )
+from routines.scripts.course import Course
 from routines.scripts.find_focus import FindFocus, focus_found
-from routines.scripts.offsets import Offsets, offset_sweeps
+from routines.scripts.flanks import Flanks, play_found
+from routines.scripts.offsets import every_filter_twice
 from routines.scripts.proof import Proof, proof_looks
 from routines.steps import Await, Failed, Remark, Script
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +32,8 @@ class Characterise:
     """The parts' own parameters, and how long to wait for the mask."""
 
     search: FindFocus = field(default_factory=FindFocus)
-    backlash: Backlash = field(default_factory=Backlash)
-    offsets: Offsets = field(default_factory=Offsets)
+    flanks: Flanks = field(default_factory=Flanks)
+    targets: Targets = field(default_factory=Targets)
     proof: Proof = field(default_factory=Proof)
     mask_at_most_s: float = 900.0
 
@@ -44,15 +48,29 @@ def _routine(facts: TrainFacts, how: Characterise) -> Part[dict[str, Any]]:
     if isinstance(answer, Failed):
         raise Refused(answer.code, answer.message)
     focus = yield from focus_found(facts, how.search)
-    overshoot = yield from backlash_passes(facts, focus, how.backlash, span=(0.08, 0.4))
-    unseen = yield from offset_sweeps(facts, focus, how.offsets, overshoot, span=(0.4, 0.88))
+    course = Course(facts, focus, facts.play_bound_steps, "characterising the focus train")
+    yield Remark(0.08, "Coming from the other side, through the dead zone and back.")
+    yield from play_found(course, how.flanks)
+    known = yield from estimate("backlash")
+    course.learn(known)
+    seen = yield from every_filter_twice(course, span=(0.25, 0.45))
+    reached = yield from looks_by_choice(
+        course, how.targets, ("backlash", "offsets"), seen, (INWARD, OUTWARD), span=(0.45, 0.85)
+    )
+    yield from marker_look(course)
     known = yield from estimate("all")
     overshoot = overshoot_from(known, facts)
     proof = yield from proof_looks(facts, focus, known, overshoot, how.proof, span=(0.88, 0.99))
     final = _final_position(known.numbers, facts, focus.position_steps)
     yield from approach(final, facts.final_side, overshoot)
     yield Remark(1.0, "Done: the focuser stands at the reference filter's focus. Take the mask off.")
-    return {"position_steps": final, "overshoot_steps": overshoot, "unseen_filters": unseen, "proof": proof}
+    return {
+        "position_steps": final,
+        "overshoot_steps": overshoot,
+        "unseen_filters": [name for name in facts.filters if name not in seen],
+        "targets": reached.as_dict(),
+        "proof": proof,
+    }
 
 
 def _final_position(numbers: dict[str, Any], facts: TrainFacts, found_steps: float) -> float:

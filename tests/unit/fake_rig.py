@@ -100,7 +100,7 @@ class FakeRig:
             raise LinkLost("the focuser's cable is gone")
 
 
-def fitted(observations, moves, stop):
+def fitted(observations, moves, stop, ask=None):
     """Stand in for the fit: numbers that depend on every look, so that a difference would show."""
     total = sum(seen.value_px or 0.0 for seen in observations)
     return Estimated(

@@ -206,7 +206,7 @@ def test_a_lost_link_is_an_answer_and_ends_the_run(tmp_path):
     journal, rig = opened(tmp_path), FakeRig()
 
     def pull(target):
-        if len(rig.legs) == 40:
+        if len(rig.legs) == 20:
             rig.lost = True
             raise LinkLost("the focuser's cable is gone")
 
@@ -221,7 +221,7 @@ def test_a_lost_link_is_an_answer_and_ends_the_run(tmp_path):
 
 
 def test_a_failing_fit_leaves_the_bound_in_force(tmp_path):
-    def fails(observations, moves, stop):
+    def fails(observations, moves, stop, ask):
         raise JobRaised("ValueError: no reversal")
 
     journal, rig = opened(tmp_path), FakeRig()
@@ -324,7 +324,7 @@ def test_an_ended_run_is_not_carried_on_twice(tmp_path):
 def test_the_fit_is_given_the_scripts_own_moves(tmp_path):
     given = []
 
-    def fit(observations, moves, stop):
+    def fit(observations, moves, stop, ask):
         given.append((len(observations), [move.position_steps for move in moves]))
         return fitted(observations, moves, stop)
 

@@ -147,6 +147,27 @@ def test_a_response_far_below_the_expected_slope_is_no_response() -> None:
     assert "does_not_follow" in codes(fit_jointly(sweep([out(), back()]), None, setup))
 
 
+@pytest.mark.parametrize("u_px", [0.05, None])
+def test_five_looks_that_follow_the_motor_are_a_response(u_px: float | None) -> None:
+    rng = np.random.default_rng(4)
+    looks = [
+        Observation(
+            k,
+            "L",
+            1000.0 + 20.0 * k,
+            value_px=0.05 * 20.0 * (k - 2) + 0.05 * rng.normal(),
+            u_px=u_px,
+            time_s=30.0 * k,
+            temperature_c=10.0 - 0.01 * k,
+        )
+        for k in range(5)
+    ]
+    result = fit_jointly(looks, None, FitSetup(("L",), "L"))
+    assert agrees(result.crossings_outward_steps["L"], 1040.0)
+    assert result.backlash_steps is None
+    assert "no_reversal" in codes(result)
+
+
 def test_slopes_that_contradict_each_other() -> None:
     looks = sweep([out(), back()])
     turned = [replace(o, value_px=-o.value_px) if o.number >= 48 else o for o in looks]

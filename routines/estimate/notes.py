@@ -1,0 +1,193 @@
+"""What is odd about a fit but leaves its numbers standing: each thing with its code and in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from routines.estimate import report_rows, sides
+from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE
+from routines.estimate.numbers import LEAST_TEMPERATURE_SIGNAL, Found
+from routines.estimate.play import Array
+from routines.estimate.prepare import Prepared
+from routines.estimate.refusals import DOUBT
+from routines.estimate.result import DriveError
+from routines.estimate.settle import Settled
+from routines.flags import Flag, flag
+from routines.observations import INWARD, OUTWARD
+from routines.quantity import Quantity
+
+STEADY = 0.9
+# How far a tube may well follow behind its thermometer. A steady lag only moves what "at this temperature"
+# means, for the next night as for this; the note says by how much.
+LONG_LAG_S = 300.0
+
+
+def notes_on(found: Found, crossings: sides.PassCrossings | None, backlash: Quantity | None) -> list[Flag]:
+    """Return the notes: what is odd, but leaves the numbers standing."""
+    settled, prepared = found.settled, found.prepared
+    notes: list[Flag | None] = [
+        scatter_flag(settled),
+        periodic_flag(drive_error(settled)),
+        *outlier_flags(settled, prepared),
+        *extrapolation_flags(settled, prepared.filters),
+        drift_confounded_flag(found),
+        lag_flag(found),
+    ]
+    if settled.free[BACKLASH]:
+        notes.append(repetition_flag(crossings))
+    if crossings is not None and settled.free[BACKLASH]:
+        notes += [sides.disagreement_flag(crossings), sides.slip_flag(crossings)]
+    if settled.degrees_of_freedom < 5.0:
+        notes.append(flag("few_observations", "all"))
+    if backlash is not None:
+        notes += _backlash_notes(found, backlash)
+    return [note for note in notes if note is not None]
+
+
+def _backlash_notes(found: Found, backlash: Quantity) -> list[Flag]:
+    notes = []
+    if not np.any(report_rows.engaged_share(found.settled) < 0.5):
+        notes.append(flag("no_dead_zone_seen", "backlash_steps"))
+    if backlash.is_upper_limit:
+        notes.append(flag("upper_limit", "backlash_steps"))
+        if backlash_is_small(found.settled, backlash.high95):
+            words = (
+                "crossings agree from both sides: the controller compensates for backlash, every look was "
+                "approached from one side unseen, gravity loads one flank, or there is no play"
+            )
+            notes.append(flag("compensating_controller", "backlash_steps", words))
+    return notes
+
+
+def repetition_flag(crossings: sides.PassCrossings | None) -> Flag | None:
+    """Return a note when neither side was visited twice, so that slip cannot be told from backlash."""
+    seen = () if crossings is None else crossings.side
+    if max(seen.count(OUTWARD), seen.count(INWARD)) > 1:
+        return None
+    return flag("not_repeated", "backlash_steps")
+
+
+def drift_confounded_flag(found: Found) -> Flag | None:
+    """Return a note when the temperature ran with the clock, so that only other nights tell it from slip."""
+    temperatures = found.prepared.temperatures
+    if temperatures is None or found.prepared.temperature_signal < LEAST_TEMPERATURE_SIGNAL:
+        return None
+    likeness = abs(float(np.corrcoef(temperatures, np.arange(len(temperatures)))[0, 1]))
+    return flag("drift_confounded", "temperature_coefficient_steps_per_c") if likeness > STEADY else None
+
+
+def lag_flag(found: Found) -> Flag | None:
+    """Return a note when a lag of a few minutes, which one night hardly shows, would shift the crossings."""
+    rate, alpha = found.prepared.rate_c_per_s, float(found.settled.solution.state.theta[ALPHA])
+    if rate is None or not found.settled.free[ALPHA]:
+        return None
+    shift = abs(alpha * float(np.mean(rate))) * LONG_LAG_S
+    first = FIRST_SLOPE + found.settled.problem.slopes
+    gradient = np.zeros(found.settled.problem.size)
+    gradient[first] = 1.0
+    u = found.mixture.quantity(gradient).u
+    if u is None or shift < 0.5 * u:
+        return None
+    words = f"a tube {LONG_LAG_S / 60.0:.0f} minutes behind the thermometer would shift crossings by"
+    return flag("lag_unknown", "crossings", f"{words} {shift:.2g} steps")
+
+
+def periodic_flag(found: DriveError | None) -> Flag | None:
+    """Return a note with period and amplitude when the residuals repeat with position."""
+    if found is None:
+        return None
+    words = (
+        f"the residuals repeat every {found.period_steps:.0f} steps with an amplitude of "
+        f"{found.amplitude_steps:.2g} steps, as an eccentric gear or pulley would make them; u includes it"
+    )
+    return flag("periodic_error", "all", words)
+
+
+def drive_error(settled: Settled) -> DriveError | None:
+    """Return the drive's repeating error where the residuals show one beyond doubt."""
+    problem, at = settled.problem, settled.solution.at
+    span = float(np.ptp(problem.position))
+    places = np.unique(problem.position)
+    if len(places) < 12:
+        return None
+    slope = problem.slope_of(settled.solution.state.theta)
+    weight = at.good * slope**2 / settled.solution.state.variance
+    residual = at.residual / slope
+    step = span / (len(places) - 1)
+    periods = 1.0 / np.linspace(1.5 / span, 0.45 / step, 4 * len(places))
+    phase = 2.0 * np.pi * problem.position[None, :] / periods[:, None]
+    power, amplitude = _powers(phase, residual - np.average(residual, weights=weight), weight)
+    best = int(np.argmax(power))
+    left = max((settled.chi_square - 2.0 * power[best]) / settled.degrees_of_freedom, 1e-300)
+    chance = len(places) * float(np.exp(-power[best] / max(left, 1.0)))
+    if chance > DOUBT:
+        return None
+    return DriveError(float(periods[best]), float(amplitude[best]))
+
+
+def _powers(phase: Array, residual: Array, weight: Array) -> tuple[Array, Array]:
+    """Return the least-squares periodogram (Lomb 1976, Scargle 1982) and the amplitudes."""
+    cosine, sine = np.cos(phase), np.sin(phase)
+    cc, ss, cs = (cosine**2) @ weight, (sine**2) @ weight, (cosine * sine) @ weight
+    cy, sy = cosine @ (weight * residual), sine @ (weight * residual)
+    determinant = np.maximum(cc * ss - cs**2, 1e-300)
+    a, b = (ss * cy - cs * sy) / determinant, (cc * sy - cs * cy) / determinant
+    return 0.5 * (a * cy + b * sy), np.hypot(a, b)
+
+
+def outlier_flags(settled: Settled, prepared: Prepared) -> list[Flag]:
+    """Return one note for each row that is believed by less than half."""
+    at, variance = settled.solution.at, settled.solution.state.variance
+    notes = []
+    for k in np.flatnonzero(at.good < 0.5):
+        row = prepared.rows[k]
+        sigma = at.residual[k] / np.sqrt(variance[k])
+        words = (
+            f"observation {row.number} ({row.filter} at {row.position_steps:g} steps) lies {sigma:+.1f} "
+            "standard deviations from the rest and was down-weighted"
+        )
+        notes.append(flag("outlier", f"observation {row.number}", words))
+    return notes
+
+
+def extrapolation_flags(settled: Settled, filters: Sequence[str]) -> list[Flag]:
+    """Return one note for each filter whose crossing lies beyond the places that were looked at.
+
+    With one slope for all filters the looks through any of them count, else only its own.
+    """
+    problem, state = settled.problem, settled.solution.state
+    believed = settled.solution.at.good > 0.5
+    distance = problem.value / problem.slope_of(state.theta)
+    place = distance + problem.crossing_of(state.theta)
+    crossings = state.theta[FIRST_SLOPE + problem.slopes : problem.first_bend]
+    notes = []
+    for index, name in enumerate(filters):
+        own = believed & (problem.filter_index == index)
+        looked_at = place[own if problem.slopes > 1 else believed]
+        if own.any() and not np.min(looked_at) <= crossings[index] <= np.max(looked_at):
+            words = f"{name} was never seen on both sides of focus: its crossing is extrapolated"
+            notes.append(flag("extrapolated", f"crossings_steps.{name}", words))
+    return notes
+
+
+def scatter_flag(settled: Settled) -> Flag | None:
+    """Return a note when the observations scatter clearly beyond the frames' own uncertainty."""
+    own = settled.problem.u[settled.problem.u > 0.0]
+    if len(own) == 0:
+        return None
+    ratio = float(np.mean(settled.solution.state.variance) / np.mean(own**2))
+    if ratio < 1.5:
+        return None
+    return flag(
+        "extra_scatter",
+        "all",
+        f"the observations scatter {ratio**0.5:.1f} times as much as the frames' own uncertainty explains "
+        "(seeing, wind, or a drive that does not stop where it says); u includes it",
+    )
+
+
+def backlash_is_small(settled: Settled, high95: float) -> bool:
+    """Tell whether even the upper end of the backlash is a small part of the range looked at."""
+    return high95 < 0.05 * float(np.ptp(settled.problem.position)) and settled.free[BACKLASH]

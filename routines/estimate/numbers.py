@@ -1,0 +1,177 @@
+"""From the mixture of a fit to the numbers of the profile: crossings, offsets, slopes, the coefficient."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from routines.estimate import refusals
+from routines.estimate.intervals import Mixture, of_play
+from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
+from routines.estimate.play import Array
+from routines.estimate.prepare import Prepared
+from routines.estimate.result import FitSetup, Knowledge, TemperatureRange, Values
+from routines.estimate.settle import Settled
+from routines.flags import Flag, flag
+from routines.observations import INWARD, OUTWARD
+from routines.quantity import Quantity
+
+# The coefficient is a ratio to the temperature's movement, which must stand clear of the thermometer's noise.
+LEAST_TEMPERATURE_SIGNAL = 10.0
+# Nor does a small move tell it, however exactly it was read: the air's wiggles reach the thermometer and not
+# the tube, which follows over minutes.
+LEAST_TEMPERATURE_MOVE_C = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A fit with its mixture, the supported sides, and the flags so far."""
+
+    prepared: Prepared
+    settled: Settled
+    mixture: Mixture
+    sides: set[int]
+    flags: tuple[Flag, ...]
+
+
+def _unit(size: int, place: int) -> Array:
+    """Return the gradient that picks one of the globals."""
+    gradient = np.zeros(size)
+    gradient[place] = 1.0
+    return gradient
+
+
+def _crossing_gradient(found: Found, index: int, side: int) -> Array:
+    problem = found.settled.problem
+    gradient = np.zeros(problem.size)
+    gradient[FIRST_SLOPE + problem.slopes + index] = 1.0
+    gradient[BACKLASH] = 1.0 if side == OUTWARD else 0.0
+    return gradient
+
+
+def crossings(found: Found, side: int) -> Values:
+    """Return each observed filter's crossing on a side; None where the side was not seen past the play."""
+    seen = _sides_told(found)
+    return {
+        name: found.mixture.quantity(_crossing_gradient(found, index, side)) if side in seen[index] else None
+        for index, name in enumerate(found.prepared.filters)
+    }
+
+
+def _sides_told(found: Found) -> list[set[int]]:
+    """Return on which sides each filter's crossing is told: with the backlash known, on both."""
+    if found.settled.free[BACKLASH]:
+        return [set(found.sides) for _ in found.prepared.filters]
+    return [own & found.sides for own in refusals.sides_of_filters(found.settled)]
+
+
+def offsets(found: Found, setup: FitSetup) -> tuple[Values, tuple[str, ...], tuple[tuple[float, ...], ...]]:
+    """Return the offsets from the reference filter, the order of the others, and their covariance."""
+    filters = found.prepared.filters
+    if setup.reference_filter not in filters:
+        return {}, (), ()
+    at = filters.index(setup.reference_filter)
+    seen = _sides_told(found)
+    reference = _crossing_gradient(found, at, INWARD)
+    others = tuple(n for k, n in enumerate(filters) if k != at and seen[k] & seen[at])
+    transform = np.array([_crossing_gradient(found, filters.index(n), INWARD) - reference for n in others])
+    values: Values = {setup.reference_filter: Quantity(0.0, 0.0, 0.0, 0.0)}
+    values.update({name: found.mixture.quantity(row) for name, row in zip(others, transform, strict=True)})
+    if not others:
+        return values, (), ()
+    _, covariance = found.mixture.moments(transform)
+    return values, others, tuple(tuple(float(x) for x in row) for row in covariance)
+
+
+def lonely_flags(found: Found, setup: FitSetup) -> list[Flag]:
+    """Return why an observed filter has no offset: never seen past the play on the reference's side."""
+    filters, seen = found.prepared.filters, _sides_told(found)
+    if setup.reference_filter not in filters:
+        return []
+    at = filters.index(setup.reference_filter)
+    words = "never seen past the play on the same side as the reference filter, and the backlash is not known"
+    return [
+        flag("not_identifiable", f"offsets_steps.{name}", f"{name} was {words}")
+        for k, name in enumerate(filters)
+        if k != at and not seen[k] & seen[at]
+    ]
+
+
+def knowledge(found: Found) -> Knowledge:
+    """Return mean and covariance of what a further look depends on."""
+    settled, filters = found.settled, found.prepared.filters
+    problem = settled.problem
+    places = [BACKLASH, FIRST_SLOPE, ALPHA, *range(FIRST_SLOPE + problem.slopes, problem.first_bend)]
+    mean, covariance = found.mixture.moments(np.eye(problem.size)[places])
+    if not settled.free[BACKLASH]:
+        covariance[0, 0] = float(np.ptp(problem.position)) ** 2
+    own = np.bincount(problem.filter_index, settled.solution.state.variance) / np.bincount(
+        problem.filter_index
+    )
+    return Knowledge(
+        names=("backlash", "slope", "alpha", *(f"crossing.{name}" for name in filters)),
+        values=tuple(float(x) for x in mean),
+        covariance=tuple(tuple(float(x) for x in row) for row in covariance),
+        noise_px={name: float(v) ** 0.5 for name, v in zip(filters, own, strict=True)},
+    )
+
+
+def slopes(found: Found) -> Values:
+    """Return each observed filter's slope: the common one unless they differ."""
+    problem = found.settled.problem
+    own = [found.mixture.quantity(_unit(problem.size, FIRST_SLOPE + k)) for k in range(problem.slopes)]
+    return {name: own[min(k, problem.slopes - 1)] for k, name in enumerate(found.prepared.filters)}
+
+
+def slope(found: Found) -> Quantity:
+    """Return the common slope, or the mean over filters where each has its own."""
+    problem = found.settled.problem
+    gradient = np.zeros(problem.size)
+    gradient[FIRST_SLOPE : FIRST_SLOPE + problem.slopes] = 1.0 / problem.slopes
+    return found.mixture.quantity(gradient)
+
+
+def transition(found: Found) -> Quantity | None:
+    """Return the width over which the play is taken up, or its limit; None where the play is not known."""
+    return of_play(found.mixture, TRANSITION) if found.settled.free[BACKLASH] else None
+
+
+def temperature(found: Found) -> tuple[Quantity | None, list[Flag]]:
+    """Return the coefficient where the observations tell it, and what to say where they do not."""
+    prepared, settled = found.prepared, found.settled
+    if prepared.temperatures is None:
+        return None, [
+            flag("temperature_unknown", "all"),
+            flag(
+                "temperature_constant", "temperature_coefficient_steps_per_c", "no temperature was recorded"
+            ),
+        ]
+    if not settled.free[ALPHA]:
+        return None, [flag("temperature_constant", "temperature_coefficient_steps_per_c")]
+    alpha = found.mixture.quantity(_unit(settled.problem.size, ALPHA))
+    moved_c = float(np.ptp(prepared.temperatures))
+    if moved_c < LEAST_TEMPERATURE_MOVE_C:
+        words = (
+            f"the temperature moved by {moved_c:.2f} C during the looks; below {LEAST_TEMPERATURE_MOVE_C} C "
+            "what the thermometer reads and what the tube does may differ too much. Looks on other nights "
+            "tell it"
+        )
+        return None, [
+            flag("temperature_constant", "temperature_coefficient_steps_per_c", words),
+            flag("temperature_drift", "all"),
+        ]
+    vague = alpha.u is None or alpha.u > 0.3 * settled.problem.alpha_prior
+    if vague or prepared.temperature_signal < LEAST_TEMPERATURE_SIGNAL:
+        return None, [
+            flag("temperature_constant", "temperature_coefficient_steps_per_c"),
+            flag("temperature_drift", "all"),
+        ]
+    return alpha, []
+
+
+def temperature_range(prepared: Prepared) -> TemperatureRange | None:
+    """Return the temperatures between which looks were made."""
+    if prepared.temperatures is None:
+        return None
+    return TemperatureRange(float(np.min(prepared.temperatures)), float(np.max(prepared.temperatures)))

@@ -198,6 +198,13 @@ class Performer:
         )
         began = hands.clock.now()
         sight = hands.eye.look(request, self._stop)
+        if self._strayed():
+            return Failed(
+                "motion_fault",
+                f"the focuser was left at {ledger.position_steps:.0f} steps (counted outward) and stands at "
+                f"{self._read_position():.0f} after the exposure: it moved without being asked to. The look "
+                "was not taken down.",
+            )
         time = sight.time or began + timedelta(seconds=exposure_s / 2.0)
         return Seen(self._observation(step, request, sight, time.timestamp()))
 

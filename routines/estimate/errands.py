@@ -87,7 +87,8 @@ def wanted(errand: Errand, knowledge: Knowledge, targets: Mapping[str, float]) -
     """Return what the errand wants, of what there is knowledge about."""
     wants = [Want("backlash", targets["backlash"])] if "backlash" in errand.wants else []
     reference = errand.reference_filter
-    if "offsets" in errand.wants and f"crossing.{reference}" in knowledge.names:
+    seen = reference in errand.filters and f"crossing.{reference}" in knowledge.names
+    if "offsets" in errand.wants and seen:
         wants += [
             Want(f"offset.{name}.{reference}", targets["offsets"])
             for name in errand.filters

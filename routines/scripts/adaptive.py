@@ -12,12 +12,18 @@ from dataclasses import dataclass
 from typing import Any
 
 from routines.errand import Errand, NextLooks
-from routines.scripts.common import Part, Refused, estimate
+from routines.scripts.common import Part, Refused, estimate, number_of, why_unseen
 from routines.scripts.course import CAUSES, Course
 from routines.steps import Estimated, Remark
 
 VERSION = 1
 
+# What the fit says when nothing at all can be told, although the motor has gone past all the play both ways.
+_NOT_FOLLOWING = {
+    "does_not_follow": "the looks do not depend on where the motor stands",
+    "all_in_dead_zone": "the looks do not depend on where the motor stands",
+    "slopes_contradict": "the star went one way in some passes and the other way in others",
+}
 # A filter that gave nothing so often in a row is left alone.
 _UNSEEN_AT_MOST = 3
 
@@ -84,6 +90,8 @@ def looks_by_choice(
             yield from course.come_to(place.position_steps, place.side)
             seen = yield from course.see(place.filter)
             unseen[place.filter] = 0 if seen.measured else unseen[place.filter] + 1
+            if unseen[course.facts.reference_filter] >= _UNSEEN_AT_MOST:
+                raise why_unseen(seen)
     known, answer = yield from _asked(course, want, errand)
     return Reached(known, answer)
 
@@ -91,8 +99,9 @@ def looks_by_choice(
 def _asked(course: Course, want: str, errand: Errand) -> Part[tuple[Estimated, NextLooks]]:
     """Return what is known and where to look next; refuses where the fit says that nothing follows."""
     known = yield from estimate(want, errand.as_dict())
-    if "does_not_follow" in known.flags:
-        raise Refused("does_not_follow", f"the looks do not depend on where the motor stands. {CAUSES}.")
+    for code, words in _NOT_FOLLOWING.items():
+        if code in known.flags and number_of(known, "slope_px_per_step") is None:
+            raise Refused("does_not_follow", f"{words}. {CAUSES}.")
     course.learn(known)
     found = known.numbers.get("next_looks")
     return known, NextLooks.from_dict(found) if isinstance(found, dict) else NextLooks()

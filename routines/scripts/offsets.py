@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from routines.scripts.adaptive import Targets, looks_by_choice
-from routines.scripts.common import Part, TrainFacts, approach, concluded
+from routines.scripts.common import Part, TrainFacts, approach, concluded, why_unseen
 from routines.scripts.course import Course
 from routines.scripts.find_focus import FindFocus, focus_found
 from routines.steps import Remark, Script
@@ -62,6 +62,8 @@ def every_filter_twice(course: Course, *, span: tuple[float, float]) -> Part[tup
             seen = yield from course.see(name)
             if seen.measured:
                 measured.add(name)
+            elif turn and name == facts.reference_filter and name not in measured:
+                raise why_unseen(seen)
         order = order[::-1]
     for part in _FURTHER_PLACES:
         yield from _seek(course, part, [name for name in order if name not in measured], measured)

@@ -15,6 +15,7 @@ from routines.observations import Observation
 from routines.scripts.common import (
     Focus,
     Part,
+    Refused,
     TrainFacts,
     approach,
     look,
@@ -22,9 +23,10 @@ from routines.scripts.common import (
     select,
     travel,
 )
+from routines.scripts.course import CAUSES
 from routines.steps import Estimated, Remark
 
-VERSION = 2
+VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,7 @@ def proof_looks(
     """Check every filter whose crossing is known; return the proof as the profile carries it."""
     branch = "outward" if facts.final_side > 0 else "inward"
     checks: list[_Check] = []
+    blind = 0
     for turn, name in enumerate(facts.filters):
         yield Remark(
             span[0] + (span[1] - span[0]) * turn / len(facts.filters), "Proof: applying the numbers."
@@ -81,6 +84,13 @@ def proof_looks(
             check = yield from _check(facts, focus, known, name, crossing, overshoot_steps, how, turn + 1)
         if check is not None:
             checks.append(check)
+        blind += check is None
+    if blind and not checks:
+        raise Refused(
+            "not_measured",
+            f"no star could be measured at any of the {blind} places where focus was expected: the drawtube "
+            f"does not go where the motor goes, or the star was lost. {CAUSES}.",
+        )
     return _verdict(checks, how, _drift_steps(facts, focus, how))
 
 

@@ -204,6 +204,8 @@ def _state_of(result: dict[str, Any], ledger: Ledger) -> RunState:
     """Return done, or partial where a run that failed still found a number, or failed."""
     if result.get("outcome") == "done":
         return "done"
+    if result.get("code") == "does_not_follow":
+        return "failed"  # the looks no longer mean what a fit would make of them
     known = ledger.latest_estimate
     numbers = known.numbers.values() if known is not None else ()
     found = any(isinstance(entry, dict) and entry.get("value") is not None for entry in numbers)

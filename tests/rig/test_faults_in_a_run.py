@@ -117,7 +117,7 @@ def test_a_drawtube_that_does_not_follow_ends_the_run_without_a_profile(undistur
     """The counter runs on as told: the star alone shows it, and no huge play is made of it."""
     protocol, _ = undisturbed
     ended = performed(tmp_path, protocol, lambda rig: rig.fault(kind), after_looks=12)
-    assert ended.state == "failed", ended
+    assert ended.state == "failed" or (kind, ended.code) == ("wrong_way", "not_measured"), ended
     # A drawtube that goes the other way may leave the range in which the star can be measured before that.
     assert ended.code == "does_not_follow" or (kind, ended.code) == ("wrong_way", "not_measured")
     assert "the drawtube is locked" in ended.message or kind == "wrong_way"

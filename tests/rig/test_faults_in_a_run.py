@@ -103,7 +103,7 @@ def test_a_lasting_fault_ends_the_run_with_its_reason(undisturbed, tmp_path, kin
     def disturb(rig: RunningRig) -> None:
         rig.fault(kind, **facts)
 
-    ended = performed(tmp_path, protocol, disturb, after_looks=20)
+    ended = performed(tmp_path, protocol, disturb, after_looks=12)
     assert ended.state in ("partial", "failed"), ended
     assert ended.code == ("reply_late" if kind == "silent" else "motion_fault")
     assert any(word in ended.message for word in complaint.split("|")), ended.message

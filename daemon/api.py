@@ -6,7 +6,6 @@ worker is waited for on the loop; the stream of events alone lives on it.
 
 from __future__ import annotations
 
-import hmac
 import uuid
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -14,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Header, Query, Request
-from fastapi.responses import FileResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
+from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
 from daemon.api_models import (
     Health,
@@ -27,10 +26,12 @@ from daemon.api_models import (
     StartRequest,
     Status,
 )
+from daemon.api_pages import add_pages
 from daemon.events import EventHub, TooManyReaders
-from daemon.guard import COOKIE, Guard, Rules
+from daemon.guard import Guard, Rules
 from daemon.profile_commands import Reply, show_advice, show_profile
 from daemon.service.engine import Busy, NoSuchRun, NotNow
+from daemon.service.pictures import Pictures
 from daemon.worker import WorkerError
 from routines.advice import AdviceRequest
 from routines.profile import profile_schema
@@ -39,13 +40,8 @@ if TYPE_CHECKING:
     from daemon.service.engine import Engine
     from daemon.service.views import Views
 
-WEB = Path(__file__).parent / "web"
 _NOT_FOUND: dict[int | str, dict[str, Any]] = {404: {"model": Problem}}
 _CONFLICT: dict[int | str, dict[str, Any]] = {404: {"model": Problem}, 409: {"model": Problem}}
-_PAGE_POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
-    "connect-src 'self'; font-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
-)
 
 
 def make_app(engine: Engine, views: Views, rules: Rules) -> tuple[Guard, EventHub]:
@@ -72,7 +68,7 @@ def make_app(engine: Engine, views: Views, rules: Rules) -> tuple[Guard, EventHu
     _add_runs(app, engine, views)
     _add_commands(app, engine, views)
     _add_knowledge(app, engine.state)
-    _add_page(app, rules)
+    add_pages(app, Pictures(engine), rules)
     return Guard(app, rules), hub
 
 
@@ -204,27 +200,3 @@ def _replied(reply: Reply) -> Response:
     if reply.exit_code == 0:
         return Response(reply.out, media_type="application/json")
     return JSONResponse({"detail": reply.err}, 404)
-
-
-def _add_page(app: FastAPI, rules: Rules) -> None:
-    headers = {"content-security-policy": _PAGE_POLICY, "x-content-type-options": "nosniff"}
-
-    @app.get("/", include_in_schema=False)
-    def page(token: Annotated[str | None, Query(max_length=500)] = None) -> Response:
-        if token is None:
-            return FileResponse(WEB / "index.html", headers=headers)
-        if rules.token is None or not hmac.compare_digest(token.encode(), rules.token.encode()):
-            return JSONResponse({"detail": "this is not the token"}, 401)
-        answer = RedirectResponse("/", 303)
-        answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", max_age=30 * 86_400)
-        return answer
-
-    @app.get("/web/{name}", include_in_schema=False)
-    def part(name: str) -> Response:
-        # Looked up among the files that there are: a name is never joined to a path before it is known.
-        known = {
-            path.name: path for path in WEB.iterdir() if path.is_file() and not path.name.startswith(".")
-        }
-        if name not in known:
-            return JSONResponse({"detail": "there is no such file"}, 404)
-        return FileResponse(known[name], headers=headers)

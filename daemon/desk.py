@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from daemon.assembly import fit_for_profile, joint_fit
 from daemon.eyes import sight_from
 from daemon.outputs import RunFacts, write_outputs
+from daemon.portraits import Gallery, portrayer
 from routines.observations import Method, Move, Observation
 from routines.steps import Estimated
 
@@ -31,10 +32,14 @@ _FOR_FRAMES = ("daemon.measurement",)
 
 
 class Desk:
-    """The worker's desk for one config; without ``measures`` it only fits."""
+    """The worker's desk for one config; without ``measures`` it only fits.
 
-    def __init__(self, config: Config, measures: bool = True) -> None:
+    What people look at while a run is on (`portraits`) is kept in the ``state`` folder, where one is given.
+    """
+
+    def __init__(self, config: Config, measures: bool = True, state: Path | None = None) -> None:
         self._config = config
+        self._gallery = None if state is None else Gallery(config, state)
         self._meter: FrameMeter | None = None
         self._measured: list[str] = []
         _load_what_is_heavy(_FOR_FITS + _FOR_FRAMES * measures)
@@ -44,6 +49,8 @@ class Desk:
         meter = self._meter_after(before)
         self._measured.append(path)
         result = meter.measure_next(Path(path), method)
+        if self._gallery is not None:
+            self._gallery.keep(result, meter.explained())
         return {**result.as_dict(), "width_u_px": result.width_u_px}
 
     def estimate(
@@ -78,7 +85,8 @@ class Desk:
         looks = self._revised(observations)
         facts = self._with_mask(facts)
         fit = fit_for_profile(self._config, looks, moves, mask=facts.mask)
-        return write_outputs(Path(folder), self._config, fit, looks, facts, moves)
+        portray = None if self._meter is None else portrayer(self._config, self._meter)
+        return write_outputs(Path(folder), self._config, fit, looks, facts, moves, portray)
 
     def _revised(self, observations: Sequence[Observation]) -> list[Observation]:
         """Return the looks with those of the first frames measured again, once the mask's layout is known."""

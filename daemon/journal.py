@@ -271,12 +271,12 @@ class Journal:
         """Return the runs that were asked for and have not begun, oldest first."""
         return [run for run in self.runs() if run.state == "queued"]
 
-    def steps(self, run_id: str) -> list[StepRecord]:
-        """Return a run's steps in order."""
+    def steps(self, run_id: str, beyond: int = -1) -> list[StepRecord]:
+        """Return a run's steps past number ``beyond``, in order."""
         rows = self._query(
-            "SELECT number, step, intended, answer, answered, sum FROM steps WHERE run_id = ?"
+            "SELECT number, step, intended, answer, answered, sum FROM steps WHERE run_id = ? AND number > ?"
             " ORDER BY number",
-            (run_id,),
+            (run_id, beyond),
         )
         for row in rows:
             if row[5] is not None and row[5] != _sum(row[1], row[3]):

@@ -17,6 +17,7 @@ from daemon.frame_source import read_for
 from daemon.tracking import Tracker
 from drivers.frames import FrameUnreadable, RawFrame
 from routines.measure.cutout import Cutout, Detector, cut
+from routines.measure.explain import Explained, explain
 from routines.measure.find import FoundStar, find_star
 from routines.measure.meter import Learnt, MaskHint, MaskMeter
 from routines.measure.reading import MaskReading
@@ -106,6 +107,7 @@ class FrameMeter:
         self._clear_frames = 0
         self._lessons = 0
         self._taken: list[_Taken] = []
+        self._shown: tuple[Cutout, MaskReading] | None = None
 
     def measure_all(self, paths: Sequence[Path], method: Method | None = None) -> list[FrameResult]:
         """Measure the frames of one set; results come in the order given, one for each path."""
@@ -118,6 +120,7 @@ class FrameMeter:
     def measure_next(self, path: Path, method: Method | None = None) -> FrameResult:
         """Measure one more frame of a growing set, with what the frames before it taught."""
         prepared = self._prepare(Path(path))
+        self._shown = None
         if prepared.cutout is None or self._meter is None:
             return prepared.result
         self._consider(prepared)
@@ -140,6 +143,18 @@ class FrameMeter:
     def learnt(self) -> Learnt | None:
         """Return what the set has taught of the mask so far."""
         return None if self._meter is None else self._meter.learnt
+
+    def explained(self) -> Explained | None:
+        """Return the latest frame's cut-out beside what the fit expects; None where no star was cut out."""
+        if self._shown is None or self._meter is None:
+            return None
+        return explain(self._meter, *self._shown)
+
+    def look_again(self, path: Path) -> tuple[FrameResult, Explained | None]:
+        """Measure a frame once more, with all that the set has taught, and return it with its pictures."""
+        prepared = self._prepare(path)
+        self._shown = None
+        return self._finished(prepared, None), self.explained()
 
     def scale_px_per_um(self) -> float | None:
         """Return the spike error (unbinned px) of a micrometre of defocus; None before it is learnt."""
@@ -227,6 +242,7 @@ class FrameMeter:
         result = prepared.result
         hint = self._tracker.hint(result.filter, result.position_steps)
         reading = self._meter.measure(prepared.cutout, hint)
+        self._shown = (prepared.cutout, reading)
         if "no_mask_pattern" in reading.flags and method != "mask":
             return self._by_width(prepared)
         if reading.defocus_um is None or reading.defocus_u_um is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from importlib import metadata
@@ -15,6 +15,7 @@ from routines.observations import Move, Observation
 
 if TYPE_CHECKING:
     from daemon.config import Config
+    from daemon.portraits import Portrait
     from routines.estimate.result import JointFit
     from routines.optics import Mask
     from routines.profile import Profile
@@ -32,6 +33,7 @@ class RunFacts:
     mask: Mask | None = None
     seeing_fwhm_um: float | None = None
     proof: Mapping[str, Any] = field(default_factory=dict)
+    holds: Sequence[Mapping[str, Any]] = ()
 
 
 def write_outputs(
@@ -41,10 +43,15 @@ def write_outputs(
     observations: Sequence[Observation],
     facts: RunFacts,
     moves: Sequence[Move] | None = None,
+    portray: Callable[[str], Portrait | None] | None = None,
 ) -> Profile:
-    """Write the files into ``folder`` and return the profile; an earlier profile there is kept."""
+    """Write the files into ``folder`` and return the profile; an earlier profile there is kept.
+
+    ``portray`` gives the picture of a frame for the report.
+    """
     from daemon.profile_store import ProfileStore
     from daemon.report import ReportContext, write_report
+    from daemon.report.frames import worth_showing
     from daemon.report.settings import settings_in_words
     from routines.profile_build import build_profile
 
@@ -53,7 +60,12 @@ def write_outputs(
     table = observations_csv(observations, config, moves, simulated=facts.simulated)
     write_safely(folder / "observations.csv", table)
     ProfileStore(folder).save(profile)
-    context = ReportContext(source=facts.source, settings=settings_in_words(config))
+    context = ReportContext(
+        source=facts.source,
+        settings=settings_in_words(config),
+        frames=worth_showing(profile, fit, observations, portray),
+        holds=facts.holds,
+    )
     write_report(folder / "report.html", profile, fit, observations, context)
     return profile
 

@@ -13,13 +13,17 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from daemon.report import sections
 from daemon.report.drawing import Figure
 from daemon.report.figures import all_figures
+from daemon.report.frames import ShownFrame
+from daemon.report.frames import frames as frames_section
+from daemon.report.holds import holds as holds_section
 from daemon.report.markup import Markup, join, script_json, tag
 from daemon.report.points import plotted_points
+from daemon.report.proof import proof as proof_section
 from daemon.report.widths import width_figure, width_points, width_section
 from routines.observations import Observation
 from routines.profile import Profile
@@ -31,10 +35,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class ReportContext:
-    """What the report says beside the profile: where the looks came from, and the settings by name."""
+    """What the report says beside the profile: where the looks came from, the settings by name.
+
+    ``frames`` are shown as pictures; ``holds`` say when the run was held, until when, and why.
+    """
 
     source: str = "from this rig"
     settings: Mapping[str, str] = field(default_factory=dict)
+    frames: Sequence[ShownFrame] = ()
+    holds: Sequence[Mapping[str, Any]] = ()
 
 
 def render_report(
@@ -56,9 +65,11 @@ def render_report(
         width_section(profile, fit),
         sections.rules(profile),
         sections.remarks(profile),
-        sections.proof(profile),
+        proof_section(profile),
         sections.evidence(figures),
+        frames_section(context.frames),
         sections.outliers([*points, *widths]),
+        holds_section(context.holds),
         sections.method(),
         sections.settings(profile, context),
     )
@@ -74,7 +85,7 @@ def _document(title: str, body: Markup, figures: Sequence[Figure]) -> str:
         tag("meta", http_equiv="Content-Security-Policy", content=_policy(scripts)),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("title", title),
-        tag("style", Markup(_asset("report.css"))),
+        tag("style", Markup(_asset("schemes.css") + _asset("report.css"))),
     )
     stored = tag("script", Markup(script_json(data)), type="application/json", id="figures")
     running = [tag("script", Markup(script)) for script in scripts]

@@ -22,6 +22,7 @@ from daemon.report.drawing import (
     stripe,
 )
 from daemon.report.points import Point
+from daemon.report.proof import proof_figure
 from routines.convention import sign_of
 from routines.observations import OUTWARD
 from routines.profile import Measured, Profile, Side
@@ -39,6 +40,7 @@ def all_figures(profile: Profile, fit: JointFit, points: Sequence[Point]) -> lis
     inks = inks_for(profile, points)
     made = (
         zone_figure(profile, inks),
+        proof_figure(profile, inks),
         error_figure(profile, fit, points, inks),
         lag_figure(profile, points, inks),
         residual_position_figure(points, inks),

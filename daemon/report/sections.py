@@ -206,20 +206,6 @@ def _remark_list(title: str, items: list[Remark]) -> Markup | None:
     return join([tag("h3", title), tag("ul", lines)])
 
 
-def proof(profile: Profile) -> Markup:
-    """Return whether the numbers were applied and looked at again."""
-    words = {
-        "passed": "The profile was applied and looked at again: it held.",
-        "failed": "The profile was applied and looked at again: it did not hold. Do not rely on it.",
-        "not_run": "Not proved yet: the numbers have not been applied and looked at again.",
-    }[profile.proof.status]
-    details = [
-        tag("li", f"{name.replace('_', ' ')}: {value}")
-        for name, value in (profile.proof.model_extra or {}).items()
-    ]
-    return tag("section", tag("h2", "Proof"), tag("p", words), tag("ul", details) if details else None)
-
-
 def evidence(figures: Sequence[Figure]) -> Markup:
     """Return the places for the figures, with their captions."""
     if not figures:

@@ -52,8 +52,14 @@ class Concluder:
         """Fit, write, and note in the journal what is missing; WorkerError when that fails."""
         if end.state not in ("done", "partial") or not any(seen.measured for seen in end.ledger.observations):
             return
-        proof = end.result.get("proof", {})
-        facts = RunFacts(end.run_id, datetime.now(UTC), self._simulated, self._source, proof=proof)
+        facts = RunFacts(
+            end.run_id,
+            datetime.now(UTC),
+            self._simulated,
+            self._source,
+            proof=end.result.get("proof", {}),
+            holds=tuple(end.result.get("holds", ())),
+        )
         folder = self._state / "runs" / end.run_id
         looks, moves = tuple(end.ledger.observations), tuple(end.ledger.moves)
         profile: Profile = self._worker.call(

@@ -76,7 +76,7 @@ class Engine:
         self.config, self.state, self.journal, self.bench, self.live = config, state, journal, bench, live
         surrogate = config.simulated is not None and config.simulated.looks == "numbers"
         measures = config.camera.kind != "simulated" or not surrogate
-        self._worker = Worker(Desk, (config, measures))
+        self._worker = Worker(Desk, (config, measures, state))
         self._concluder = Concluder(journal, self._worker, state, bench.source, simulated=bench.simulated)
         self._mutex = threading.RLock()
         self._wake = threading.Event()

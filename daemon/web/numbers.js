@@ -1,0 +1,100 @@
+// The numbers that are known so far, each beside the miss that focus allows: what matters is seen.
+
+import { draw, make, at, table } from "./dom.js";
+import { fixed, interval, quantity, short } from "./words.js";
+import { inkOf } from "./figure.js";
+
+const REACH = 4;
+
+/** From the latest fit of a run: numbers by dotted name. */
+export function fromFit(rig, numbers) {
+  const slope = numbers.slope_px_per_step?.value;
+  const half = (name) => {
+    const zone = rig.filters.find((item) => item.name === name)?.zone_um;
+    return zone && slope && rig.px_per_um ? (zone * rig.px_per_um) / Math.abs(slope) / 2 : null;
+  };
+  const reference = rig.reference_filter;
+  const rows = [{ name: "Backlash", unit: "steps", number: numbers.backlash_steps, half: narrowest(rig, half) }];
+  for (const filter of rig.filters) {
+    if (filter.name === reference) { continue; }
+    rows.push({ name: `Offset of ${filter.name}`, filter: filter.name, unit: "steps", signed: true, number: numbers[`offset_steps.${filter.name}`], half: half(filter.name) });
+  }
+  rows.push({ name: "Temperature", unit: "steps/C", signed: true, number: numbers.temperature_coefficient_steps_per_c, half: narrowest(rig, half), per: "a degree" });
+  rows.push({ name: `Best focus, ${reference}`, filter: reference, unit: "steps", number: numbers[`crossing_${rig.final_side}_steps.${reference}`] });
+  return rows;
+}
+
+/** From a profile. */
+export function fromProfile(rig, profile) {
+  const total = (item) => item.critical_focus_zone_steps?.value ?? null;
+  const zones = profile.filters.map(total).filter((value) => value !== null);
+  const least = zones.length ? Math.min(...zones) / 2 : null;
+  const rows = [{ name: "Backlash", unit: "steps", number: profile.backlash_steps, half: least, why: reason(profile, "backlash_steps") }];
+  for (const item of profile.filters) {
+    if (item.name === profile.reference_filter) { continue; }
+    const zone = total(item);
+    rows.push({
+      name: `Offset of ${item.name}`, filter: item.name, unit: "steps", signed: true, number: item.offset_steps,
+      half: zone === null ? null : zone / 2, why: reason(profile, `filters.${item.name}.offset_steps`),
+    });
+  }
+  rows.push({
+    name: "Temperature", unit: "steps/C", signed: true, number: profile.temperature_coefficient_steps_per_c, half: least, per: "a degree",
+    why: reason(profile, "temperature_coefficient_steps_per_c"),
+  });
+  rows.push({ name: `Best focus, ${profile.best_focus.filter}`, filter: profile.best_focus.filter, unit: "steps", number: profile.best_focus.position_steps });
+  return rows;
+}
+
+function reason(profile, field) { return profile.flags.find((flag) => flag.field === field)?.message ?? ""; }
+
+function narrowest(rig, half) {
+  const known = rig.filters.map((item) => half(item.name)).filter((value) => value !== null);
+  return known.length ? Math.min(...known) : null;
+}
+
+export function showNumbers(rig, rows, source) {
+  const names = rig.filters.map((item) => item.name);
+  const lines = rows.map((row) => make(
+    "tr", {},
+    make("th", { scope: "row" }, row.filter ? marker(names, row.filter) : "", row.name),
+    make("td", { class: "number" }, make("span", { class: "value" }, quantity(row.number, row.signed)), row.number ? ` ${row.unit}` : ""),
+    make("td", {}, interval(row.number, row.signed)),
+    make("td", { class: "words" }, ...against(row)),
+  ));
+  at("numbers").replaceChildren(
+    make("p", { class: "dim" }, `${source} Pale band: focus may miss by this much (half the critical focus zone).`),
+    table(["", "found, with its standard uncertainty", "95 % interval", "against the allowed miss"], lines),
+  );
+}
+
+function marker(names, filter) {
+  const ink = inkOf(names, filter);
+  const svg = draw("svg", { viewBox: "0 0 20 20", class: "key", "aria-hidden": "true" });
+  svg.append(draw("path", { d: SHAPES[ink.symbol], style: `fill: var(${ink.colour})` }));
+  return svg;
+}
+
+const SHAPES = {
+  circle: "M10 2a8 8 0 1 0 .01 0z", square: "M3 3h14v14H3z", diamond: "M10 1l9 9-9 9-9-9z", "triangle-up": "M10 2l9 16H1z",
+  pentagon: "M10 1l9 7-3.4 11H4.4L1 8z", star: "M10 1l2.6 6.4 6.9.5-5.3 4.4 1.7 6.7L10 15.3 4.1 19l1.7-6.7L.5 7.9l6.9-.5z",
+  hexagon: "M10 1l8 4.5v9L10 19l-8-4.5v-9z", cross: "M7 1h6v6h6v6h-6v6H7v-6H1V7h6z",
+};
+
+function against(row) {
+  if (!row.number) { return [row.why ? `Not given: ${row.why}` : ""]; }
+  if (!row.half) { return [""]; }
+  const shares = [row.number.low95, row.number.high95].map((value) => value / row.half);
+  const ends = shares[0] <= 0 && shares[1] >= 0 ? [0, Math.max(...shares.map(Math.abs))] : shares.map(Math.abs).sort((a, b) => a - b);
+  const share = row.number.value === null ? ends[1] : Math.abs(row.number.value) / row.half;
+  const x = (value) => 4 + (Math.min(value, REACH) / REACH) * 168;
+  const svg = draw("svg", { viewBox: "0 0 176 20", class: "share", "aria-hidden": "true" });
+  svg.append(
+    draw("rect", { class: "band", x: x(0), y: 2, width: x(1) - x(0), height: 16 }),
+    draw("line", { class: "reach", x1: x(ends[0]), x2: Math.max(x(ends[1]), x(ends[0]) + 1), y1: 10, y2: 10 }),
+    share > REACH ? draw("path", { class: "dot", d: "M164 4l10 6-10 6z" }) : draw("circle", { class: "dot", cx: x(share), cy: 10, r: 4.5 }),
+  );
+  const per = row.per ? ` ${row.per}` : "";
+  const words = share < 1 ? `${fixed(share * 100, 0)} % of it${per}` : `${short(share)} times it${per}`;
+  return [svg, row.number.value === null ? `at most ${words}` : words];
+}

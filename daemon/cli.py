@@ -338,12 +338,20 @@ def advise(
 
 @app.command()
 def report(
-    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")], state: StateFolder = None
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id, or a report's file.")],
+    state: StateFolder = None,
+    png: Annotated[bool, typer.Option("--png", help="Draw each figure as a PNG file.")] = False,
+    svg: Annotated[bool, typer.Option("--svg", help="Draw each figure as an SVG file.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", file_okay=False, help="Where to; default: beside the report."),
+    ] = None,
 ) -> None:
-    """Print where a run's report is."""
+    """Print where a run's report is, or draw its figures into files (needs the extra "pictures")."""
     from daemon.commands.kept import report as show
 
-    raise typer.Exit(show(state, run))
+    kinds = (*(("png",) if png else ()), *(("svg",) if svg else ()))
+    raise typer.Exit(show(state, run, kinds=kinds, out=out))
 
 
 def main() -> NoReturn:

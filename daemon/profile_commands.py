@@ -94,7 +94,8 @@ def profile_text(profile: Profile) -> str:
 def _entry_line(entry: Entry) -> str:
     other = f" (other sign convention {entry.opposite})" if entry.opposite and entry.opposite != "0" else ""
     note = f", {entry.note}" if entry.note else ""
-    return f"{entry.label:<14}{entry.value:>7} {entry.unit}{other}{note}"
+    u = "" if entry.u is None else f" ± {entry.u}"
+    return f"{entry.label:<14}{entry.value:>7}{u:<7} {entry.unit}{other}{note}"
 
 
 def advice_text(advice: Advice) -> str:

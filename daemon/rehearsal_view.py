@@ -7,10 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from daemon.agreement import Agreement, Comparison
+from daemon.commands.console import progress_bar
 from daemon.live import Live
 from routines.wording import decimals_for, fixed
 
@@ -39,22 +39,18 @@ class View:
 
     def follow(self, live: Live, finished: threading.Event, interrupted: Callable[[], None]) -> None:
         """Show progress until the run has finished; Ctrl-C calls ``interrupted`` and goes on waiting."""
-        columns = (
-            TextColumn("{task.description}"),
-            BarColumn(),
-            TextColumn("{task.percentage:>3.0f} %"),
-            TextColumn("{task.fields[looks]} looks"),
-            TimeElapsedColumn(),
-        )
-        with Progress(*columns, console=self.console, transient=True) as progress:
-            task = progress.add_task("Starting", total=1.0, looks=0)
+        with progress_bar(self.console) as progress:
+            task = progress.add_task("Starting", total=1.0, looks="")
             while True:
                 try:
                     while not finished.wait(_REFRESH_S):
                         now = live.snapshot()
                         words = now.sentence or "Starting"
                         progress.update(
-                            task, completed=now.fraction, description=words, looks=now.observations
+                            task,
+                            completed=now.fraction,
+                            description=words,
+                            looks=f"{now.observations} looks",
                         )
                     return
                 except KeyboardInterrupt:

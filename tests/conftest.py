@@ -28,7 +28,7 @@ if os.environ.get("CI") == "true":
 REPOSITORY = Path(__file__).resolve().parent.parent
 DESCRIPTORS = Path("/proc/self/fd")
 
-LIBRARY_THREADS = re.compile(r"tqdm_monitor|AnyIO worker thread|pytest_timeout|QueueFeederThread")
+LIBRARY_THREADS = re.compile(r"tqdm_monitor|asyncio_\d+|AnyIO worker thread|pytest_timeout|QueueFeederThread")
 # Opened once by a library and kept for the life of the process, on purpose.
 LIBRARY_FILES = re.compile(r"/dev/(null|urandom|random)|/proc/|.*\.(so|ttf|otf|pyc|json\.gz)\b")
 PATIENCE_S = 1.0

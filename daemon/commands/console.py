@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.progress import Progress
 
 _PLAIN_WIDTH = 160
 
@@ -58,12 +59,48 @@ def log_to_stderr(*, least: str = "warning") -> None:
     )
 
 
+class Telling(Protocol):
+    """Takes what is being done and why, and how far it is (0 to 1), where that is known."""
+
+    def __call__(self, words: str, share: float | None = None) -> None:
+        """Show it."""
+        ...
+
+
+def progress_bar(console: Console) -> Progress:
+    """Return a bar that fits on a line of any width: how far, how long already, then what and why.
+
+    Its tasks carry ``looks``, words for a count, or an empty string.
+    """
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.table import Column
+
+    words = Column(ratio=1, no_wrap=True, overflow="ellipsis")
+    return Progress(
+        BarColumn(bar_width=18),
+        TaskProgressColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[looks]}"),
+        TextColumn("{task.description}", markup=False, table_column=words),
+        console=console,
+        transient=True,
+        expand=True,
+    )
+
+
 @contextlib.contextmanager
-def busy(first: str) -> Iterator[Callable[[str], None]]:
+def busy(first: str) -> Iterator[Telling]:
     """Show what is going on while it takes long; on a pipe nothing is shown. Yields how to say it anew."""
     console = err_console()
     if not console.is_terminal:
-        yield lambda _: None
+        yield lambda words, share=None: None
         return
-    with console.status(first) as status:
-        yield status.update
+    with progress_bar(console) as progress:
+        task = progress.add_task(first, total=None, looks="")
+
+        def tell_progress(words: str, share: float | None = None) -> None:
+            progress.update(
+                task, description=words, completed=share or 0.0, total=None if share is None else 1.0
+            )
+
+        yield tell_progress

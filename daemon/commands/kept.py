@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from daemon.commands.console import tell_problem
-from daemon.profile_commands import Reply, find_report, show_advice, show_profile, show_schema
+from daemon.profile_commands import DONE, USAGE, Reply, find_report, show_advice, show_profile, show_schema
 from routines.advice import AdviceRequest
+
+if TYPE_CHECKING:
+    from daemon.report.plotting import Kind
 
 
 def state_folder(given: Path | None) -> Path:
@@ -36,6 +40,22 @@ def advise(state: Path | None, request: AdviceRequest, *, as_json: bool) -> int:
     return _printed(show_advice(state_folder(state), request, as_json=as_json))
 
 
-def report(state: Path | None, run: str) -> int:
-    """Print the path of a run's report."""
-    return _printed(find_report(state_folder(state), run))
+def report(state: Path | None, run: str, *, kinds: tuple[Kind, ...] = (), out: Path | None = None) -> int:
+    """Print the path of a run's report; with ``kinds``, draw its figures and print their paths.
+
+    ``run`` may be a report's file as well.
+    """
+    given = Path(run)
+    named = given.suffix == ".html" and given.is_file()
+    reply = Reply(DONE, str(given)) if named else find_report(state_folder(state), run)
+    if reply.exit_code != DONE or not kinds:
+        return _printed(reply)
+    from daemon.report.plotting import CannotDraw, export
+
+    path = Path(reply.out)
+    try:
+        print(*export(path, kinds, out or path.parent / "figures"), sep="\n")
+    except CannotDraw as problem:
+        tell_problem(problem)
+        return USAGE
+    return DONE

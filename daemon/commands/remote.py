@@ -8,8 +8,8 @@ from collections.abc import Callable
 from typing import Any
 
 from daemon.commands.client import Client, ServiceAway, ServiceRefused
-from daemon.commands.console import err_console, out_console, tell, tell_problem
-from daemon.commands.showing import plan_text, run_line, runs_table, status_text
+from daemon.commands.console import err_console, out_console, progress_bar, tell, tell_problem
+from daemon.commands.showing import duration, plan_text, run_line, runs_table, status_text
 
 DONE, USAGE, HARDWARE, STOPPED = 0, 2, 3, 130
 _POLL_S = 0.3
@@ -121,18 +121,9 @@ def dry_run(routine: str, url: str | None, *, as_json: bool) -> int:
 
 def _followed(client: Client, run_id: str) -> dict[str, Any]:
     """Show progress until the run has ended; Ctrl-C stops the run and goes on waiting for its end."""
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(bar_width=20),
-        TextColumn("{task.percentage:>3.0f} %"),
-        TextColumn("{task.fields[looks]} looks"),
-        TimeElapsedColumn(),
-    )
     watch = _Watch(client, run_id)
-    with Progress(*columns, console=err_console(), transient=True) as progress:
-        task = progress.add_task("Waiting", total=1.0, looks=0)
+    with progress_bar(err_console()) as progress:
+        task = progress.add_task("Waiting", total=1.0, looks="")
         while True:
             try:
                 run = watch.ended_run()
@@ -140,14 +131,17 @@ def _followed(client: Client, run_id: str) -> dict[str, Any]:
                     return run
                 seen = watch.brief()
                 if seen is not None:
-                    words = "; ".join(watch.holding) or seen["sentence"]
-                    progress.update(
-                        task, completed=seen["fraction"], description=words, looks=seen["observations"]
-                    )
+                    words = f"holding: {'; '.join(watch.holding)}" if watch.holding else seen["sentence"]
+                    looks = f"{seen['observations']} looks{_left(seen['remaining_s'])}"
+                    progress.update(task, completed=seen["fraction"], description=words, looks=looks)
                 time.sleep(_POLL_S)
             except KeyboardInterrupt:
                 progress.console.print("Stopping the run: halting the focuser.", style="yellow")
                 watch.stop()
+
+
+def _left(remaining_s: float | None) -> str:
+    return "" if remaining_s is None else f", {duration(remaining_s)} left"
 
 
 class _Watch:

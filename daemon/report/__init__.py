@@ -78,7 +78,9 @@ def render_report(
 
 def _document(title: str, body: Markup, figures: Sequence[Figure]) -> str:
     scripts = [_asset("plotly"), _asset("report.js")] if figures else [_asset("report.js")]
-    data = [{"id": item.id, "data": item.data, "layout": item.layout} for item in figures]
+    data = [
+        {"id": item.id, "title": item.title, "data": item.data, "layout": item.layout} for item in figures
+    ]
     head = tag(
         "head",
         tag("meta", charset="utf-8"),

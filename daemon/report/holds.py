@@ -14,8 +14,7 @@ def holds(kept: Sequence[Mapping[str, Any]]) -> Markup:
     if not kept:
         return tag("section", tag("h2", "Holds"), tag("p", "None: nothing kept the looks waiting."))
     cells: list[list[object]] = [
-        [_clock(item.get("began")), _clock(item.get("ended")), _why(item)]
-        for item in kept
+        [_clock(item.get("began")), _clock(item.get("ended")), _why(item)] for item in kept
     ]
     return tag("section", tag("h2", "Holds"), rows(cells, ["from (UTC)", "to", "why"], class_="words"))
 

@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daemon.portraits import FOLDER, ZONES, read_portrait
+from daemon.portraits import FOLDER, ZONES, portrait_path, read_portrait
 from daemon.profile_store import ProfileStore
 from daemon.service.engine import Engine, NoSuchRun
 from routines.convention import sign_of
@@ -139,8 +139,12 @@ class Pictures:
             "time_s": seen.time_s,
             "exposure_s": seen.exposure_s,
             "frame": None if seen.path is None else Path(seen.path).name,
+            "portrait": self._has_portrait(seen.path),
             "flags": list(seen.flags),
         }
+
+    def _has_portrait(self, frame: str | None) -> bool:
+        return frame is not None and portrait_path(self._engine.state / FOLDER, frame).is_file()
 
     def _numbers(self, answered: list[StepRecord]) -> Plain | None:
         """Return the latest estimate's numbers in counts, or None where none has come."""

@@ -16,7 +16,11 @@ export async function showFrame(run, look) {
   wanted = key;
   let found = null;
   let why = "";
-  try { found = await ask(`/v1/runs/${run}/looks/${look.number}`); } catch (error) { why = error.message; }
+  if (look.portrait) {
+    try { found = await ask(`/v1/runs/${encodeURIComponent(run)}/looks/${look.number}`); } catch (error) { why = error.message; }
+  } else {
+    why = look.frame ? `${look.frame} was not kept as a picture` : "this look was drawn as a number, without a frame";
+  }
   if (wanted !== key) { return; }
   at("frame").replaceChildren(...(found ? portrait(found) : [make("p", {}, lookWords(look)), make("p", { class: "dim" }, `No picture: ${why}.`)]));
 }

@@ -51,6 +51,14 @@ function draw() {
   show("history", (ink) => figure(ink, known, key, against));
 }
 
+const HALF_DAY_MS = 43_200_000;
+
+/** All dates with half a day around them: a single one then stands in its day, not in its millisecond. */
+function days(known) {
+  const times = known.map((item) => Date.parse(item.created));
+  return [onAxis(Math.min(...times) - HALF_DAY_MS), onAxis(Math.max(...times) + HALF_DAY_MS)];
+}
+
 function figure(ink, known, key, against) {
   const drawn = key.startsWith("offset:") ? inkOf(names, key.slice(7)) : { colour: "--c1", symbol: "circle" };
   const colour = ink(drawn.colour);
@@ -64,6 +72,6 @@ function figure(ink, known, key, against) {
       line: { color: colour, width: 1, dash: "dot" }, marker: { color: colour, size: 9, symbol: drawn.symbol },
       text: known.map((item) => day(item.created)), hovertemplate: "%{text}<br>%{y:.2f}<extra></extra>",
     }],
-    layout: layout(ink, byDate ? "date" : "temperature (C)", key.endsWith("per_c") ? "steps per C" : "steps", { xaxis: byDate ? { type: "date" } : {} }),
+    layout: layout(ink, byDate ? "date" : "temperature (C)", key.endsWith("per_c") ? "steps per C" : "steps", { xaxis: byDate ? { type: "date", range: days(known) } : {} }),
   };
 }

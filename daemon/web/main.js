@@ -82,17 +82,25 @@ function took(found) {
   view.curve.take(found.looks);
   view.curve.know(found.numbers);
   view.curve.show();
+  if (found.numbers && !view.rig.px_per_um) { zones(); }
   const looks = view.curve.looks;
   if (looks.length) { showFrame(view.run, looks[looks.length - 1]); }
   showTemperature(view.rig, looks, view.holds);
   numbers();
 }
 
+/** The focus zones are known once a worker has written them, at the first run. */
+async function zones() {
+  const rig = await ask("/v1/rig").catch(() => null);
+  if (rig?.px_per_um) { view.rig = rig; numbers(); }
+}
+
 function numbers() {
   const running = view.status?.run && view.run === view.status.run.id;
   const own = view.curve.numbers;
-  if (own && (running || view.chosen || !view.profile)) {
-    showNumbers(view.rig, fromFit(view.rig, own), running ? "From the looks so far." : "From this run's last fit.");
+  const concluded = view.profile && (!own || view.profile.evidence.run === view.run);
+  if (own && (running || !concluded)) {
+    showNumbers(view.rig, fromFit(view.rig, own), running ? "From the looks so far." : "From the last fit of the run that is drawn.");
   } else if (view.profile) {
     showNumbers(view.rig, fromProfile(view.rig, view.profile), `From the profile of ${day(view.profile.created)}.`);
   }

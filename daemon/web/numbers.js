@@ -1,7 +1,7 @@
 // The numbers that are known so far, each beside the miss that focus allows: what matters is seen.
 
 import { draw, make, at, table } from "./dom.js";
-import { fixed, interval, quantity, short } from "./words.js";
+import { fixed, interval, quantity } from "./words.js";
 import { inkOf } from "./figure.js";
 
 const REACH = 4;
@@ -95,6 +95,6 @@ function against(row) {
     share > REACH ? draw("path", { class: "dot", d: "M164 4l10 6-10 6z" }) : draw("circle", { class: "dot", cx: x(share), cy: 10, r: 4.5 }),
   );
   const per = row.per ? ` ${row.per}` : "";
-  const words = share < 1 ? `${fixed(share * 100, 0)} % of it${per}` : `${short(share)} times it${per}`;
+  const words = share < 1 ? `${fixed(share * 100, 0)} %${per}` : `${fixed(share, 1)} times${per}`;
   return [svg, row.number.value === null ? `at most ${words}` : words];
 }

@@ -23,6 +23,14 @@ export function showTemperature(rig, looks, holds) {
   show("temperature", (ink) => figure(ink, seen, holds, first, band));
 }
 
+/** At least a degree is shown, so that a tenth does not look like a plunge. */
+function range(seen, first, band) {
+  const values = seen.map((look) => look.temperature_c);
+  const [low, high] = [Math.min(...values, first - (band ?? 0)), Math.max(...values, first + (band ?? 0))];
+  const more = Math.max((1 - (high - low)) / 2, 0.1 * (high - low));
+  return [low - more, high + more];
+}
+
 function figure(ink, seen, holds, first, band) {
   const colour = ink("--c1");
   const shapes = [];
@@ -40,6 +48,6 @@ function figure(ink, seen, holds, first, band) {
       line: { color: colour, width: 1.5 }, marker: { color: colour, size: 5 }, text: seen.map((look) => `look ${look.number}, ${safe(look.filter)}`),
       hovertemplate: "%{text}<br>%{y:.2f} C<extra></extra>",
     }],
-    layout: layout(ink, "time", "temperature (C)", { shapes, xaxis: { type: "date" } }),
+    layout: layout(ink, "time", "temperature (C)", { shapes, xaxis: { type: "date" }, yaxis: { range: range(seen, first, band) } }),
   };
 }

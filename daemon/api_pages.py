@@ -128,9 +128,9 @@ def _path_of(name: str) -> Path | None:
         return _plotly()
     if name == SCHEMES.name:
         return SCHEMES
-    path = WEB / name
-    plain = path.parent == WEB and not name.startswith(".") and path.suffix in _KINDS
-    return path if plain and path.is_file() else None
+    # Looked up among the files that there are: a name is never joined to a path before it is known.
+    known = {path.name: path for path in WEB.iterdir() if path.suffix in _KINDS and path.is_file()}
+    return known.get(name)
 
 
 @cache

@@ -1,4 +1,4 @@
-"""A report's figures as PNG or SVG files, for a forum post or a letter: drawn by matplotlib, an optional extra.
+"""A report's figures as PNG or SVG files, for a forum post or a letter; matplotlib draws, an optional extra.
 
 The figures are read back from the report itself, so that a picture shows what the report shows. Only what
 those figures use is understood; it is no translator of plotly at large.
@@ -129,13 +129,14 @@ def _marks(axes: Axes, trace: Spec) -> None:
     for symbol in dict.fromkeys(symbols):
         own = [k for k, item in enumerate(symbols) if item == symbol]
         base, hollow = symbol.split("-open")[0], "-open" in symbol
+        thin = base == "x-thin"
         axes.scatter(
             [x[k] for k in own],
             [y[k] for k in own],
             marker=_MARKERS.get(base, "o"),
             s=34,
-            facecolors=colour if base == "x-thin" or not hollow else "none",
-            **({} if base == "x-thin" else {"edgecolors": colour}),
+            facecolors=colour if thin or not hollow else "none",
+            edgecolors=None if thin else colour,
             label=label,
             zorder=3,
         )
@@ -151,8 +152,8 @@ def _errors(axes: Axes, trace: Spec, x: list[Any], y: list[Any]) -> None:
             continue
         up = [value or 0.0 for value in errors["array"]]
         down = [value or 0.0 for value in errors.get("arrayminus", errors["array"])]
-        bars = {f"{axis}err": [down, up]}
-        axes.errorbar(x, y, **bars, fmt="none", ecolor=_colour(errors.get("color")), elinewidth=1.2, zorder=2)
+        bars: dict[str, Any] = {f"{axis}err": [down, up]}
+        axes.errorbar(x, y, fmt="none", ecolor=_colour(errors.get("color")), elinewidth=1.2, zorder=2, **bars)
 
 
 def _shapes(axes: Axes, shapes: Any) -> None:

@@ -127,7 +127,7 @@ def test_analyse_prints_the_numbers_and_ends_with_0(tmp_path: Path, capsys: Prin
     sweep, out = table(tmp_path, reversed_sweep()), tmp_path / "out"
     assert run("analyse", sweep, "--config", EXAMPLE, "--out", out) == 0
     captured = capsys.readouterr()
-    assert re.search(r"backlash +\d+ steps", captured.out)
+    assert re.search(r"backlash +\d+ ± [\d.]+ +steps", captured.out)
     assert "Written to" in captured.err
     assert {item.name for item in out.iterdir()} == {"profile.json", "observations.csv", "report.html"}
 

@@ -1,4 +1,4 @@
-"""A service in a process of its own for the browser to look at, and what a page may not do while it is watched."""
+"""A service in a process of its own for the browser to look at, and what a watched page may not do."""
 
 from __future__ import annotations
 
@@ -17,7 +17,14 @@ import httpx
 import pytest
 
 CONFIG = Path(__file__).parents[2] / "config_examples" / "simulated.toml"
-CALM = 'base = "refractor-112"\nweather_by_number = true\n\n[weather]\nwaves = []\ndrop_c = 0.0\nprobe_noise_c = 0.0\n'
+CALM = """base = "refractor-112"
+weather_by_number = true
+
+[weather]
+waves = []
+drop_c = 0.0
+probe_noise_c = 0.0
+"""
 ENDED = ("done", "partial", "failed", "stopped")
 
 

@@ -1,16 +1,23 @@
-"""Draw the README's picture from a rehearsal's own output.
+"""Draw the README's pictures: the result of a rehearsal, and the page and report of a simulated run.
 
     .venv/bin/drawtube rehearse --out rehearsal
     .venv/bin/python config_examples/pictures/draw.py rehearsal
+    .venv/bin/python config_examples/pictures/draw.py --pages
 
-Needs the test extra (matplotlib comes with it) and writes `result.png` beside this file.
+The first writes `result.png` beside this file, from the rehearsal's own output; the second serves
+`simulated.toml`, lets a run go, and writes `page.png` and `report.png`. Both need the test extra, the second
+Debian's chromium as well.
 """
 
 from __future__ import annotations
 
 import csv
 import json
+import shutil
+import subprocess
 import sys
+import tempfile
+import time
 from pathlib import Path
 from typing import Any
 
@@ -103,5 +110,70 @@ def _offsets(axes: Axes, profile: dict[str, Any], rows: list[dict[str, str]]) ->
     axes.legend(frameon=False, fontsize=8)
 
 
+def draw_pages(target: Path) -> None:
+    """Serve the simulated rig, follow one run, and take pictures of its page half-way and of its report."""
+    with tempfile.TemporaryDirectory() as state:
+        config = Path(__file__).parents[1] / "simulated.toml"
+        words = [sys.executable, "-m", "daemon", "serve", "--config", str(config), "--state", state]
+        service = subprocess.Popen([*words, "--listen", "127.0.0.1:8649", "--speed", "0"])
+        try:
+            _take_pictures("http://127.0.0.1:8649", target)
+        finally:
+            service.terminate()
+            service.wait(20.0)
+
+
+def _take_pictures(url: str, target: Path) -> None:
+    import httpx
+    from playwright.sync_api import sync_playwright
+
+    client = httpx.Client(base_url=url, trust_env=False, timeout=30.0)
+    with sync_playwright() as playwright, client:
+        _until(lambda: _answers(client))
+        run = client.post("/v1/runs", json={"routine": "characterise"}).json()["id"]
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 1180, "height": 1150})
+        page.goto(f"{url}/#night")
+        # Past the dead zone and some way into the filters there is most to see.
+        _until(lambda: (client.get("/v1/status").json()["run"] or {"fraction": 1.0})["fraction"] > 0.6)
+        page.wait_for_timeout(2000)
+        _small(page.screenshot(), target / "page.png")
+        _until(lambda: client.get(f"/v1/runs/{run}").json()["report"])
+        page.goto(f"{url}/v1/runs/{run}/report#paper")
+        page.wait_for_timeout(3000)
+        _small(page.screenshot(), target / "report.png")
+        browser.close()
+
+
+def _answers(client: Any) -> bool:
+    import httpx
+
+    try:
+        return client.get("/healthz").status_code == 200
+    except httpx.TransportError:
+        return False
+
+
+def _until(holds: Any, within_s: float = 600.0) -> None:
+    until = time.monotonic() + within_s
+    while not holds():
+        if time.monotonic() > until:
+            raise SystemExit("it took too long")
+        time.sleep(0.3)
+
+
+def _small(png: bytes, path: Path) -> None:
+    """Write a picture with few colours: a README is loaded over slow lines too."""
+    import io
+
+    from PIL import Image
+
+    Image.open(io.BytesIO(png)).convert("RGB").quantize(64).save(path, optimize=True)
+
+
 if __name__ == "__main__":
-    draw(Path(sys.argv[1]), Path(__file__).with_name("result.png"))
+    here = Path(__file__).parent
+    if sys.argv[1] == "--pages":
+        draw_pages(here)
+    else:
+        draw(Path(sys.argv[1]), here / "result.png")

@@ -62,10 +62,21 @@ export function showNumbers(rig, rows, source) {
     make("td", {}, interval(row.number, row.signed)),
     make("td", { class: "words" }, ...against(row)),
   ));
+  const made = table(["", "found, with its standard uncertainty", "95 % interval", "against the allowed miss"], lines);
+  keepRoles(made);
   at("numbers").replaceChildren(
-    make("p", { class: "dim" }, `${source} Pale band: focus may miss by this much (half the critical focus zone).`),
-    table(["", "found, with its standard uncertainty", "95 % interval", "against the allowed miss"], lines),
+    make("p", { class: "dim" }, `${source} Pale band: focus may miss by this much (half the critical focus zone).`), made,
   );
+}
+
+const ROLES = { table: "table", thead: "rowgroup", tbody: "rowgroup", tr: "row", td: "cell" };
+
+/** On a phone the rows are laid out anew, which would take a table's meaning from a screen reader. */
+function keepRoles(made) {
+  for (const [name, role] of Object.entries(ROLES)) {
+    for (const element of made.querySelectorAll(name)) { element.setAttribute("role", role); }
+  }
+  for (const head of made.querySelectorAll("th")) { head.setAttribute("role", head.scope === "col" ? "columnheader" : "rowheader"); }
 }
 
 function marker(names, filter) {

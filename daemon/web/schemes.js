@@ -7,6 +7,8 @@ export function whenChosen(action) { told.push(action); }
 function choose(name) {
   document.documentElement.dataset.scheme = name;
   try { localStorage.setItem("drawtube-scheme", name); } catch (error) { /* a private window */ }
+  // A scheme asked for in the address has had its say.
+  if (location.hash) { history.replaceState(null, "", location.pathname); }
   show();
   for (const action of told) { action(); }
 }

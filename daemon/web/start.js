@@ -63,7 +63,7 @@ function told(routine, found) {
   const [low, high] = found.limits_steps;
   const stretch = found.lowest_steps === null ? "The motor does not move." : `The motor goes from ${found.lowest_steps} to ${found.highest_steps} steps, ${found.inside_limits ? "inside" : "OUTSIDE"} the limits ${low} to ${high}.`;
   const cautions = [routine.method === "width" ? WITHOUT_MASK : WITH_MASK, ...CAUTIONS];
-  const start = make("button", { type: "button", class: "stop", id: "start" }, `Start ${plainName(routine.name)}`);
+  const start = make("button", { type: "button", class: "stop", id: "start" }, `Start: ${plainName(routine.name)}`);
   start.disabled = !fine;
   start.addEventListener("click", () => go(routine.name));
   return [

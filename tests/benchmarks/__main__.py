@@ -20,6 +20,7 @@ BENCHMARKS = {
     "bound": "cramer_rao",
     "sky": "sky_seconds",
     "fit": "joint_fit",
+    "page": "page_speed",
 }
 
 

@@ -27,6 +27,7 @@ from daemon.api_models import (
     Status,
 )
 from daemon.api_pages import add_pages
+from daemon.api_port import add_port
 from daemon.events import EventHub, TooManyReaders
 from daemon.guard import Guard, Rules
 from daemon.profile_commands import Reply, show_advice, show_profile
@@ -68,6 +69,7 @@ def make_app(engine: Engine, views: Views, rules: Rules) -> tuple[Guard, EventHu
     _add_runs(app, engine, views)
     _add_commands(app, engine, views)
     _add_knowledge(app, engine.state)
+    add_port(app, engine.bench)
     add_pages(app, Pictures(engine), rules)
     return Guard(app, rules), hub
 

@@ -298,6 +298,25 @@ def port(
 
 
 @app.command()
+def shift(
+    filter: Annotated[
+        str | None,
+        typer.Option("--filter", metavar="NAME", help="Add this filter's offset; none takes it off."),
+    ] = None,
+    temperature: Annotated[
+        bool | None,
+        typer.Option("--temperature/--no-temperature", help="Follow the temperature from now on, or not."),
+    ] = None,
+    url: ServiceUrl = None,
+    json: AsJson = False,
+) -> None:
+    """Tell or change what the service's compensating port adds to every place."""
+    from daemon.commands.shift import shift as run
+
+    raise typer.Exit(run(url, filter, temperature, as_json=json))
+
+
+@app.command()
 def profile(
     json: AsJson = False,
     csv: Annotated[bool, typer.Option("--csv", help="Print the numbers as a table.")] = False,

@@ -80,6 +80,13 @@ class Shift:
         with self._mutex:
             self.filter_name = name
 
+    def follow(self, thermometer: Thermometer | None) -> None:
+        """Follow the temperature from now on, or no longer (None); PortRefused when that is not known."""
+        if thermometer is not None:
+            _require_temperature(self.profile, thermometer)
+        with self._mutex:
+            self.thermometer, self.opened_at_c, self._last_c = thermometer, None, None
+
     def _of_filter(self) -> float:
         entry = None if self.filter_name is None else self.profile.filter_named(self.filter_name)
         if entry is None or entry.offset_steps is None:
@@ -120,9 +127,11 @@ def _require_temperature(profile: Profile, thermometer: Thermometer | None) -> N
     coefficient = profile.temperature_coefficient_steps_per_c
     if coefficient is None or coefficient.value is None:
         reason = profile.reason_for("temperature_coefficient_steps_per_c") or "it was not measured"
-        raise PortRefused(f"port.temperature = true, but the temperature coefficient is not known: {reason}")
+        raise PortRefused(
+            f"the port cannot follow the temperature: the temperature coefficient is not known: {reason}"
+        )
     if thermometer is None:
-        raise PortRefused("port.temperature = true, but the config has no [thermometer]")
+        raise PortRefused("the port cannot follow the temperature: the config has no [thermometer]")
 
 
 def port_limits(config: Config) -> Limits:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ import structlog
 from daemon.performer import Hands
 from daemon.port import CompensatingPort
 from daemon.port_rules import PortRules
-from daemon.port_setup import PortRefused, approach_from, build_port, port_limits, shift_from
+from daemon.port_setup import PortRefused, Shift, approach_from, build_port, port_limits
 from daemon.profile_store import ProfileDamaged, ProfileStore
 from daemon.service.bench import Bench, RunNeeds
 from drivers.device import quietly
@@ -27,9 +28,24 @@ from drivers.thermometer import FocuserSource, MedianThermometer
 if TYPE_CHECKING:
     from daemon.config import Config
     from drivers.focuser import SerialFocuser
+    from drivers.roles import Thermometer
+    from routines.profile import Profile
 
 LENT = "a routine is running"
 log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class PortState:
+    """What the port is at: ``shift_steps`` is what is added to every asked place just now."""
+
+    address: str | None
+    lent: bool
+    why_not: str | None
+    filter: str | None
+    temperature: bool
+    shift_steps: int
+    warnings: tuple[str, ...]
 
 
 class PortBench:
@@ -43,6 +59,11 @@ class PortBench:
         self._focuser: SerialFocuser | None = None
         self._held = contextlib.ExitStack()
         self._closed = self._in_run = False
+        self._shift: Shift | None = None
+        self._thermometer: Thermometer | None = None
+        self._filter: str | None = None
+        self._temperature = config.port is not None and config.port.temperature
+        self._why_not: str | None = None
 
     def offer(self) -> None:
         """Open the focuser and the port; what stands against it is logged, and tried again after each run."""
@@ -51,9 +72,50 @@ class PortBench:
                 return
             try:
                 self._take()
+                self._why_not = None
             except (DeviceError, PortRefused, ProfileDamaged, OSError) as error:
                 self._let_go()
+                self._why_not = str(error)
                 log.warning("port_not_offered", why=str(error))
+
+    def state(self) -> PortState:
+        """Tell what the port is at."""
+        with self._mutex:
+            port, shift = self._port, self._shift
+            lent = self._in_run or self._focuser is None
+            return PortState(
+                address=None if port is None else port.address,
+                lent=port is not None and lent,
+                why_not=LENT if self._in_run else self._why_not,
+                filter=self._filter,
+                temperature=self._temperature,
+                shift_steps=0 if shift is None or lent else shift.steps(),
+                warnings=() if port is None else tuple(port.warnings),
+            )
+
+    def shift_to(self, filter_name: str | None, *, temperature: bool) -> PortState:
+        """Add another filter's offset (None for the reference) from now on, and follow the temperature or not.
+
+        The focuser goes at once to where the last asked place lies now, unless it is moving or lent; then
+        the next move takes it in. PortRefused, with nothing changed, when the profile does not know enough.
+        """
+        with self._mutex:
+            shift = self._shift
+            if shift is None or self._port is None:
+                raise PortRefused(f"the port is not open: {self._why_not or LENT}")
+            before = shift.filter_name
+            shift.set_filter(filter_name)
+            if temperature != self._temperature:
+                try:
+                    shift.follow(self._thermometer if temperature else None)
+                except PortRefused:
+                    shift.set_filter(before)
+                    raise
+            self._filter, self._temperature = filter_name, temperature
+            if self._focuser is not None:
+                self._port.shift_again()
+        log.info("port_shifted", filter=filter_name, temperature=temperature)
+        return self.state()
 
     @contextlib.contextmanager
     def opened(self, needs: RunNeeds) -> Iterator[Hands]:
@@ -100,8 +162,8 @@ class PortBench:
         focuser = self._held.enter_context(self._inner.focuser_alone())
         self._held.callback(quietly, focuser.restore_compensation, "compensation_not_restored")
         focuser.suspend_compensation()
-        thermometer = MedianThermometer(FocuserSource(focuser.temperature_c), focuser.clock)
-        shift = shift_from(profile, self._config, thermometer, None)
+        self._thermometer = MedianThermometer(FocuserSource(focuser.temperature_c), focuser.clock)
+        self._shift = shift = self._shift_by(profile)
         rules = PortRules(approach, port_limits(self._config), shift_steps=shift.steps)
         self._focuser = focuser
         if self._port is not None:
@@ -111,6 +173,15 @@ class PortBench:
         port.start()
         self._port = port
         log.info("port_offered", address=port.address, overshoot_steps=approach.overshoot_steps)
+
+    def _shift_by(self, profile: Profile) -> Shift:
+        """Return the shift that was last asked for, by a profile that may be a new one."""
+        shift = Shift(profile)
+        if self._temperature:
+            shift.follow(self._thermometer)
+            shift.steps()  # takes the temperature of the opening
+        shift.set_filter(self._filter)
+        return shift
 
     def _let_go(self) -> None:
         self._focuser = None

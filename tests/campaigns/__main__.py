@@ -21,6 +21,8 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 from tests.campaigns.tally import Tally, borrow_rigs  # noqa: E402
 
 CAMPAIGNS = {
+    "nights": "nights",
+    "frames": "frame_nights",
     "kill": "power_cuts",
     "line": "serial_line",
     "disk": "bad_disk",

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
+import httpx
 import pytest
 import serial
 from calm_rig import calm_config
+from fastapi import FastAPI
 
+from daemon.api_port import add_port
+from daemon.commands.shift import sentence
 from daemon.config.tables import PortTable
+from daemon.port_setup import PortRefused
 from daemon.profile_store import ProfileStore
 from daemon.rehearsal_stage import StageOptions, rehearsing
 from daemon.service.bench import RunNeeds, bench_for
@@ -134,3 +140,69 @@ def test_closing_takes_the_port_away(offered: Offered, profile: Any) -> None:
     assert not offered.link.exists()
     offered.bench.offer()
     assert not offered.link.exists()
+
+
+def test_the_filters_offset_is_switched_while_the_port_is_open(offered: Offered, profile: Any) -> None:
+    ProfileStore(offered.state).save(profile)
+    offered.bench.offer()
+    offset = round(profile.filter_named("R").offset_steps.value)
+    client = Client(offered.link)
+    try:
+        client.go(20500)
+        assert offered.bench.state().shift_steps == 0
+        state = offered.bench.shift_to("R", temperature=False)
+        assert (state.filter, state.shift_steps) == ("R", offset)
+        until = time.monotonic() + 30.0
+        while offered.bench._focuser.count_now() != 20500 + offset or offered.bench._port.busy:
+            assert time.monotonic() < until
+            time.sleep(0.01)
+        assert client.ask("where") == "at 20500"  # the client's places stay as they are
+        with pytest.raises(PortRefused, match="does not know the filter 'Violet'; it knows L, R"):
+            offered.bench.shift_to("Violet", temperature=False)
+        assert offered.bench.state().filter == "R"
+        client.go(20600)
+        assert offered.bench._focuser.count_now() == 20600 + offset
+    finally:
+        client.close()
+
+
+def test_what_was_asked_for_outlives_a_run(offered: Offered, profile: Any) -> None:
+    ProfileStore(offered.state).save(profile)
+    offered.bench.offer()
+    offered.bench.shift_to("R", temperature=False)
+    with pytest.raises(PortRefused, match="the temperature moved too little"):
+        offered.bench.shift_to(None, temperature=True)
+    with offered.bench.opened(offered.needs()):
+        lent = offered.bench.state()
+        assert (lent.lent, lent.why_not, lent.filter) == (True, LENT, "R")
+    state = offered.bench.state()
+    assert (state.lent, state.filter, state.temperature) == (False, "R", False)
+
+
+def asked(bench: Any, method: str, path: str, body: Any = None) -> httpx.Response:
+    app = FastAPI()
+    add_port(app, bench)
+
+    async def ask() -> httpx.Response:
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://here") as client:
+            return await client.request(method, path, json=body)
+
+    return asyncio.run(ask())
+
+
+def test_the_port_is_told_and_changed_over_http(offered: Offered, profile: Any) -> None:
+    offered.bench.offer()
+    assert "no profile yet" in asked(offered.bench, "GET", "/v1/port").json()["why_not"]
+    assert asked(offered.bench, "POST", "/v1/port/shift", {"filter": "R"}).status_code == 409
+    ProfileStore(offered.state).save(profile)
+    offered.bench.offer()
+    told = asked(offered.bench, "POST", "/v1/port/shift", {"filter": "R"}).json()
+    assert told["shift_steps"] == round(profile.filter_named("R").offset_steps.value)
+    assert f"places are for R, {told['shift_steps']:+d} steps" in sentence(told)
+    assert asked(offered.bench, "POST", "/v1/port/shift", {"filter": "Violet"}).status_code == 409
+    assert asked(offered.bench, "POST", "/v1/port/shift", {"fliter": "R"}).status_code == 422
+
+
+def test_without_a_port_the_routes_say_so() -> None:
+    assert "[port]" in asked(None, "GET", "/v1/port").json()["detail"]
+    assert asked(None, "POST", "/v1/port/shift", {}).status_code == 404

@@ -32,7 +32,7 @@ class PortView(Answer):
 
 
 class ShiftRequest(BaseModel):
-    """Which filter's offset to add to every asked place (null: none), and whether to follow the temperature."""
+    """Which filter's offset to add to every place (null: none), and whether to follow the temperature."""
 
     model_config = ConfigDict(extra="forbid")
 

@@ -42,4 +42,5 @@ def sentence(now: dict[str, object]) -> str:
     words = "the reference filter" if now["filter"] is None else str(now["filter"])
     follows = "follows the temperature" if now["temperature"] else "does not follow the temperature"
     lent = f" It moves nothing just now: {now['why_not']}." if now["lent"] else ""
-    return f"Port at {now['address']}: places are for {words}, {now['shift_steps']:+d} steps; it {follows}.{lent}"
+    place = f"Port at {now['address']}"
+    return f"{place}: places are for {words}, {now['shift_steps']:+d} steps; it {follows}.{lent}"

@@ -94,7 +94,7 @@ class PortBench:
             )
 
     def shift_to(self, filter_name: str | None, *, temperature: bool) -> PortState:
-        """Add another filter's offset (None for the reference) from now on, and follow the temperature or not.
+        """Add another filter's offset (None for the reference) from now on; follow the temperature or not.
 
         The focuser goes at once to where the last asked place lies now, unless it is moving or lent; then
         the next move takes it in. PortRefused, with nothing changed, when the profile does not know enough.

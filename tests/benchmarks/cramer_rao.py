@@ -26,6 +26,7 @@ from routines.measure.cutout import Detector, cut
 from routines.measure.geometry import Geometry
 from routines.measure.meter import Learnt, MaskHint, MaskMeter
 from routines.optics import Band, Mask, Optics
+from tests.benchmarks.timing import record
 
 SIZE_PX, BLUR_PX = 192, 2.0
 TELESCOPE, MASK = Telescope(), Bahtinov(3.6, 20.0, 0.5, 33.0, 1)
@@ -157,6 +158,9 @@ def run(frames: int = 200) -> None:
                 f"{one.truth_of_u:10.2f}{one.lost:10d}{one.line_rmse_um:10.2f}",
                 flush=True,
             )
+            what = f"{light.electrons:.0e} e, {light.width_nm:.0f} nm, {defocus_um:.0f} um off"
+            record(f"error over the bound, {what}", one.rmse_um / one.bound_um, "", "aim: under 1.3")
+            record(f"line fit over the bound, {what}", one.line_rmse_um / one.bound_um, "")
 
 
 if __name__ == "__main__":

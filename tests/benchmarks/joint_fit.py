@@ -22,6 +22,7 @@ from routines.estimate.joint import FitSetup, fit_jointly
 from routines.estimate.model import BACKLASH, TRANSITION, arguments
 from routines.estimate.prepare import prepare, usable
 from routines.estimate.settle import fit_all
+from tests.benchmarks.timing import record
 
 ROWS = (100, 300, 1000, 3000)
 NIGHTS = 5
@@ -74,6 +75,9 @@ def run() -> None:
         ours = np.median([fit_seconds(night) for night in nights])
         plain = np.median([plain_seconds(night) for night in nights])
         print(f"{int(np.median(counts)):6d} {ours:12.3f} {plain:16.3f} {ours / plain:7.1f}")
+        what = f"joint fit with every interval, {int(np.median(counts))} looks"
+        record(what, float(ours), "s")
+        record(f"{what}, beside one least_squares", float(ours / plain), "")
 
 
 if __name__ == "__main__":

@@ -52,6 +52,7 @@ from routines.steps import (
     Step,
     Travel,
 )
+from tests.benchmarks.timing import record
 
 NIGHTS = 30
 MOST_GRIDS = 4
@@ -421,6 +422,9 @@ def told(results: dict[str, list[Outcome]]) -> float:
             f"{np.median([one.worst_offset_error for one in outcomes]):22.2f}"
         )
     a, _, c = medians.values()
+    for name, seconds in medians.items():
+        record(f"sky seconds to target, {name}", seconds, "s")
+    record("sky seconds beside the fixed grid", c / a, "", f"aim: {SHARE_AIMED_AT:.2f}")
     print(f"  (c) takes {100.0 * c / a:.0f} % of (a)'s sky seconds (aim: {100.0 * SHARE_AIMED_AT:.0f} %).")
     return c / a
 

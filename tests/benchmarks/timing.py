@@ -9,6 +9,7 @@ from __future__ import annotations
 import resource
 import subprocess
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 
@@ -33,6 +34,26 @@ def _spent_s(work: Callable[[], object], whose: int) -> float:
     return after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
 
 
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure: ours in its unit, and what it is held to (in words, "" when only told)."""
+
+    what: str
+    measured: float
+    unit: str
+    aim: str = ""
+
+
+ROWS: list[Row] = []
+"""What this process has measured so far; the table and the JSON are made of it."""
+
+
+def record(what: str, measured: float, unit: str, aim: str = "") -> None:
+    """Keep a figure for the table at the end."""
+    ROWS.append(Row(what.strip(), float(measured), unit, aim))
+
+
 def show(what: str, measured: float, unit: str, aim: str = "") -> None:
-    """Print one line: what, how much, and what the project aims at."""
+    """Keep a figure, and print it at once: what, how much, and what the project aims at."""
+    record(what, measured, unit, aim)
     print(f"  {what:<58} {measured:8.3f} {unit:<4} {aim}", flush=True)

@@ -1,4 +1,4 @@
-"""The same nights with frames: rendered by diffraction, measured as on any night. A night takes a minute or so.
+"""The same nights with frames: rendered by diffraction, measured as on any night. A minute or two each.
 
 See `tests.campaigns.nights` for what is drawn and what counts as lost.
 """

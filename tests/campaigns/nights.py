@@ -72,18 +72,20 @@ def hard_nights() -> list[Night]:
         Night("locked drawtube, running counter", "", 41, ("L", "R"), (Trouble("locked_drawtube"),)),
         Night("mask refitted half a turn", "", 42, ("L", "R"),
               (Trouble("mask", {"on": True, "turned_deg": 180.0}, 14),)),
-        Night("gravity preloads the train", "[train]\npreload = 0.7\ncreep_steps_per_s = 0.02\n", 43, ("L", "R")),
+        Night("gravity preloads the train", "[train]\npreload = 0.7\ncreep_steps_per_s = 0.02\n", 43,
+              ("L", "R")),
         Night("2 C/h cooling from the start", cooling, 44, ("L", "R", "Ha")),
         Night("slow slip", "[train]\nslip = 0.004\n", 45, ("L", "R")),
         Night("controller that compensates secretly", "[motor]\ntake_up = 80\n", 46, ("L", "R"),
               taken_up_steps=80.0),
         Night("3 nm filter, poor seeing, companion",
-              "[weather]\nseeing_fwhm_arcsec = 4.5\n[stars]\ncompanion_ratio = 0.3\n[filters.Ha.band]\nwidth_nm = 3.0\n",
+              "[weather]\nseeing_fwhm_arcsec = 4.5\n[stars]\ncompanion_ratio = 0.3\n"
+              "[filters.Ha.band]\nwidth_nm = 3.0\n",
               47, ("L", "Ha")),
         Night("brown-out in an approach", "", 48, ("L", "R"), (Trouble("reset", {}, 17),)),
         Night("obstructed, far off, mask forgotten", "[motor]\nstart_count = 14500\n", 49, ("L", "R"),
               (Trouble("mask", {"on": False}),), reflector=True),
-        Night("dew falls on the corrector", "", 50, ("L", "R"), (Trouble("cloud", {"transparency": 0.002}, 18),)),
+        Night("dew falls on the lens", "", 50, ("L", "R"), (Trouble("cloud", {"transparency": 5e-4}, 18),)),
         Night("the star sets, or dawn", "", 51, ("L", "R"), (Trouble("star_lost", {}, 18),)),
     ]  # fmt: skip
 
@@ -93,7 +95,8 @@ def random_night(rng: np.random.Generator, number: int) -> Night:
     reflector = bool(rng.random() < 0.5)
     filters = ("L", *(name for name in FILTERS[1:] if rng.random() < 0.4))
     rig = (
-        f"[weather]\nseeing_fwhm_arcsec = {rng.uniform(1.5, 4.2):.2f}\ndrop_c = {rng.uniform(-2.0, 6.0):.2f}\n"
+        f"[weather]\nseeing_fwhm_arcsec = {rng.uniform(1.5, 4.2):.2f}\n"
+        f"drop_c = {rng.uniform(-2.0, 6.0):.2f}\n"
         f"[train]\npreload = {rng.choice([0.0, 0.0, 0.0, rng.uniform(0.1, 0.7)]):.3f}\n"
         f"[stars]\nstar_rate = {9000.0 * np.exp(rng.normal(0.0, 0.5)):.0f}\n"
     )
@@ -265,7 +268,8 @@ def field_of(item: Comparison) -> str:
     """Return the profile's field of a compared number."""
     kind, _, name = item.name.partition(" ")
     known = {"backlash": "backlash_steps", "transition": "transition_steps", "slope": "slope_px_per_step",
-             "offset": f"filters.{name}", "best": "best_focus", "temperature": "temperature_coefficient"}  # fmt: skip
+             "offset": f"filters.{name}", "best": "best_focus",
+             "temperature": "temperature_coefficient"}  # fmt: skip
     return known[kind]
 
 

@@ -1,0 +1,65 @@
+"""The benchmarks' table, its JSON, and a short turn of those that take no time; the rest are by hand."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+if str(REPOSITORY) not in sys.path:
+    sys.path.insert(0, str(REPOSITORY))
+
+from tests.benchmarks import __main__ as benchmarks  # noqa: E402
+from tests.benchmarks import journal_steps, timing  # noqa: E402
+
+FIGURES = [
+    {
+        "benchmark": "halt",
+        "what": "worst",
+        "measured": 4.0,
+        "unit": "ms",
+        "aim": "aim: under 50",
+        "peak_mb": 59.0,
+    },
+    {"benchmark": "halt", "what": "median", "measured": 0.5, "unit": "ms", "aim": "", "peak_mb": 59.0},
+]
+
+
+def test_each_figure_stands_beside_its_aim_and_its_older_self() -> None:
+    old = [{**FIGURES[0], "measured": 8.0}]
+    _, worst, median = benchmarks.table(FIGURES, old)
+    assert worst.startswith("halt     worst ")
+    assert worst.endswith("under 50   was 8: 0.50 of it")
+    assert median.endswith("new")
+    assert "was" not in " ".join(benchmarks.table(FIGURES, None))
+
+
+def test_every_benchmark_named_is_there() -> None:
+    for module in benchmarks.BENCHMARKS.values():
+        assert (REPOSITORY / "tests" / "benchmarks" / f"{module}.py").is_file()
+
+
+def test_one_is_run_apart_and_its_figures_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kept = tmp_path / "figures.json"
+    monkeypatch.chdir(REPOSITORY)
+    monkeypatch.setattr(sys, "argv", ["benchmarks", "help", "--json", str(kept)])
+    assert benchmarks.main() == 0
+    figures = json.loads(kept.read_text())["figures"]
+    assert {item["benchmark"] for item in figures} == {"help"}
+    assert all(item["peak_mb"] > 1.0 and item["measured"] > 0.0 for item in figures)
+    monkeypatch.setattr(sys, "argv", ["benchmarks", "help", "--compare", str(kept)])
+    assert benchmarks.main() == 0
+    assert " of it" in capsys.readouterr().out
+
+
+def test_a_short_journal_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(journal_steps, "STEPS", 20)
+    monkeypatch.setattr(timing, "ROWS", [])
+    journal_steps.run()
+    assert len(timing.ROWS) == 5
+    assert all(row.measured > 0.0 for row in timing.ROWS)

@@ -7,7 +7,16 @@ from daemon.conductor import RunEnd
 DONE, USAGE, HARDWARE, SKY, NOT_GOOD_ENOUGH, STOPPED = 0, 2, 3, 4, 5, 130
 
 _SKY_CODES = frozenset(
-    {"no_star", "no_mask_pattern", "too_faint", "not_measured", "held_too_long", "mask_on", "mask_off"}
+    {
+        "no_star",
+        "no_mask_pattern",
+        "mask_present",
+        "too_faint",
+        "not_measured",
+        "held_too_long",
+        "mask_on",
+        "mask_off",
+    }
 )
 _CONFIG_CODES = frozenset({"outside_limits", "limit", "description", "unknown_filter"})
 _HARDWARE_CODES = frozenset(

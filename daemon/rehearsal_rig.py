@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.assembly import described, soft_limits
 from daemon.eyes import Eye, FrameEye
-from daemon.performer import Ask, Fitter, Hands
+from daemon.performer import Ask, Condition, Fitter, Hands
 from daemon.rig_eyes import SurrogateEye, expose_on
 from daemon.worker import Worker
 from drivers import description
@@ -82,6 +82,19 @@ def fitter_on(worker: Worker) -> Fitter:
     return fit
 
 
+def mask_conditions(rig: RunningRig) -> dict[str, Condition]:
+    """Return the conditions as the rig answers them: its mask goes on and off when it is told."""
+
+    def put(on: bool) -> Condition:
+        def condition(at_most_s: float, stop: threading.Event) -> float:
+            rig.put_mask(on=on)
+            return 0.0
+
+        return condition
+
+    return {"mask_on": put(True), "mask_off": put(False)}
+
+
 @contextlib.contextmanager
 def hands_on(rig: RunningRig, config: Config, worker: Worker, *, surrogate: bool) -> Iterator[Hands]:
     """Connect to the rig's focuser and wheel over their lines, and let go of them afterwards."""
@@ -107,6 +120,6 @@ def hands_on(rig: RunningRig, config: Config, worker: Worker, *, surrogate: bool
             outward=config.focuser.outward,
             limits_counts=(limits.lowest_steps, limits.highest_steps),
             exposures_s={item.name: item.exposure_s for item in config.filters},
-            conditions={"mask_on": lambda at_most_s, stop: 0.0},
+            conditions=mask_conditions(rig),
             tolerance_steps=float(tolerance),
         )

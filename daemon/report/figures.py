@@ -171,7 +171,9 @@ def _branch_line(profile: Profile, name: str, side: Side) -> tuple[float, float]
     """Return (slope px per count, crossing) of a filter's branch, or None."""
     entry, slope = profile.filter_named(name), profile.slope_px_per_step
     crossing = None if entry is None else entry.crossing(side)
-    if crossing is None or crossing.value is None or slope is None or not slope.value:
+    if profile.method == "width" or crossing is None or crossing.value is None:
+        return None
+    if slope is None or not slope.value:
         return None
     return slope.value, crossing.value
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -175,7 +175,7 @@ class SimulatedBench:
             rig = self._running()
             rig.camera.folder = needs.frames
             with hands_on(rig, self._config, needs.worker, surrogate=numbers) as hands:
-                yield replace(hands, conditions=_mask_of(rig))
+                yield hands
         except RigError as error:
             self._forget()
             raise DeviceError(str(error)) from error
@@ -252,16 +252,3 @@ class SimulatedBench:
     def _let_go(self) -> None:
         self._rig = None
         self._stack.close()
-
-
-def _mask_of(rig: RunningRig) -> dict[str, Condition]:
-    """Return the conditions as the rig answers them: its mask goes on and off when it is told."""
-
-    def put(on: bool) -> Condition:
-        def condition(at_most_s: float, stop: threading.Event) -> float:
-            rig.put_mask(on=on)
-            return 0.0
-
-        return condition
-
-    return {"mask_on": put(True), "mask_off": put(False)}

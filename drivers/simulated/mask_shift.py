@@ -38,10 +38,10 @@ def mask_crossing_um(telescope: Telescope, glass: Glass, seeing_arcsec: float = 
 
     def pattern(of: Sky, seen: Glass, defocus_um: float, widened: float = 1.0) -> Array:
         total = np.zeros((2 * reach + 1, 2 * reach + 1))
-        for colour_um in _colours_um(glass):
-            blur_px = _blur_px(telescope, colour_um, seeing_arcsec) * widened
-            total += of.still_pattern(colour_um, defocus_um - seen.focus_at_um(colour_um), blur_px, reach)
-        return np.asarray(total / len(_colours_um(glass)))
+        for colour_um in colours_um(glass):
+            blur = blur_px(telescope, colour_um, seeing_arcsec) * widened
+            total += of.still_pattern(colour_um, defocus_um - seen.focus_at_um(colour_um), blur, reach)
+        return np.asarray(total / len(colours_um(glass)))
 
     middle = pattern(sky, plain, 0.0)
     changes = [
@@ -56,7 +56,7 @@ def mask_crossing_um(telescope: Telescope, glass: Glass, seeing_arcsec: float = 
     return -float(np.linalg.lstsq(design, differences, rcond=None)[0][0])
 
 
-def _colours_um(glass: Glass) -> list[float]:
+def colours_um(glass: Glass) -> list[float]:
     """Return wavelengths across a band, near enough that focus runs straight between them."""
     count = max(1, math.ceil(glass.band.width_nm / _COLOUR_STEP_NM))
     return [
@@ -64,7 +64,7 @@ def _colours_um(glass: Glass) -> list[float]:
     ]
 
 
-def _blur_px(telescope: Telescope, wavelength_um: float, seeing_arcsec: float) -> float:
+def blur_px(telescope: Telescope, wavelength_um: float, seeing_arcsec: float) -> float:
     """Return the seeing as a Gaussian's standard deviation in pixels; it goes as lambda^(-1/5)."""
     fwhm_rad = seeing_arcsec * math.pi / 648_000.0 * (wavelength_um / 0.5) ** -0.2
     optics = telescope.optics

@@ -108,9 +108,11 @@ class Sky:
             _add(frame, pattern * np.float32(star.electrons), placed, STAMP_REACH_PX)
         return frame
 
-    def still_pattern(self, wavelength_um: float, defocus_um: float, blur_px: float, reach: int) -> Image:
-        """Return a star's masked pattern in one colour and still air, blurred, for one electron through."""
-        grid = self._grid(masked=True)
+    def still_pattern(
+        self, wavelength_um: float, defocus_um: float, blur_px: float, reach: int, *, masked: bool = True
+    ) -> Image:
+        """Return a star's pattern in one colour and still air, blurred, for one electron through."""
+        grid = self._grid(masked=masked)
         stamp = np.zeros((2 * reach + 1, 2 * reach + 1), np.float32)
         intensity = self._intensity(grid, wavelength_um, defocus_um, np.zeros_like(grid.path_um))
         self._share_out(stamp, intensity, wavelength_um, grid, Star(0.0, 0.0, 1.0), (0.0, 0.0))

@@ -15,6 +15,7 @@ from routines.convention import to_counts
 from routines.scripts.catalogue import ROUTINES, parameters_to_dict, script_from_dict
 from routines.scripts.common import Pace
 from routines.scripts.listing import PretendedTrain, legs_of, list_steps
+from routines.scripts.recheck import Recheck
 from routines.steps import Approach, Await, Estimate, Observe, Remark, SelectFilter, Step, Travel
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ class Planner:
         facts = replace(train_facts(config, start), noise_px=expected_noise_px(config))
         how = parameters_for(routine, config, self._state)
         script = script_from_dict(known, parameters_to_dict(facts, how))
-        train = PretendedTrain(facts)
+        train = PretendedTrain(_facts_as_known(facts, how))
         listing = list_steps(script, train)
         pace = _Pace(motor_steps_per_s(config), {item.name: item.exposure_s for item in config.filters})
         steps = _planned(listing.steps, facts.start_position_steps, pace, config)
@@ -72,6 +73,14 @@ class Planner:
             ),
             "notes": _notes(config, position_counts, pace) + _reach_notes(result, facts),
         }
+
+
+def _facts_as_known(facts: TrainFacts, how: Any) -> TrainFacts:
+    """Return the facts of a train that is as the profile says, for a routine that checks one."""
+    if not isinstance(how, Recheck) or how.known.position_steps is None:
+        return facts
+    slope = how.known.slope_px_per_step or facts.expected_slope_px_per_step
+    return replace(facts, start_position_steps=how.known.position_steps, expected_slope_px_per_step=slope)
 
 
 def _planned(steps: tuple[Step, ...], start: float, pace: _Pace, config: Config) -> list[dict[str, Any]]:

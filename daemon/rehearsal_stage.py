@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from daemon.assembly import gates_for, train_facts
 from daemon.conductor import Conductor, RunEnd
@@ -25,7 +25,6 @@ from daemon.rehearsal_rig import hands_on, protocol_of, rig_name_of
 from daemon.worker import Worker, WorkerError
 from drivers.simulated.client import RunningRig, start_rig
 from routines.scripts.catalogue import ROUTINES
-from routines.scripts.characterise import Characterise
 
 if TYPE_CHECKING:
     from routines.profile import Profile
@@ -37,11 +36,13 @@ _CONCLUDE_WITHIN_S = 600.0
 class StageOptions:
     """How a rehearsal is staged.
 
-    ``surrogate`` has the rig draw spike errors instead of frames; ``how`` are the routine's parameters.
+    ``surrogate`` has the rig draw looks instead of frames; ``routine`` is a routine's name and ``how`` its
+    parameters, None for the usual ones.
     """
 
     surrogate: bool = False
-    how: Characterise | None = None
+    routine: str = "characterise"
+    how: Any = None
     faults: Faults | None = None
 
 
@@ -60,7 +61,8 @@ class Stage:
     ) -> None:
         self.config, self.seed, self.out, self.hands = config, seed, out, hands
         self._worker = worker
-        self._how = options.how or Characterise()
+        self._routine = ROUTINES[options.routine]
+        self._how = options.how or self._routine.parameters()
         gates = gates_for(config, hands.focuser, hands.thermometer, out)
         self.conductor = Conductor(journal, hands, gates, Live(), options.faults)
         self._end: RunEnd | None = None
@@ -115,7 +117,7 @@ class Stage:
 
     def _begun(self) -> str:
         facts = train_facts(self.config, self.hands.focuser.position_steps())
-        return self.conductor.begin(ROUTINES["characterise"], facts, self._how, self.config.fingerprint())
+        return self.conductor.begin(self._routine, facts, self._how, self.config.fingerprint())
 
 
 @contextlib.contextmanager

@@ -24,7 +24,7 @@ def expose_on(
 
 
 class SurrogateEye:
-    """An eye without pixels: the rig draws each spike error from a calibrated response."""
+    """An eye without pixels: the rig draws each spike error or width from a calibrated response."""
 
     def __init__(self, camera: SimulatedCamera) -> None:
         self._camera = camera
@@ -37,6 +37,9 @@ class SurrogateEye:
             raise Stopped(str(error)) from error
         except RigError as error:
             raise ExposureFailed(str(error)) from error
+        if drawn["method"] not in (None, request.method):
+            other = "no_mask_pattern" if request.method == "mask" else "mask_present"
+            return Sight(None, None, (other,))
         return Sight(
             value_px=drawn["value_px"],
             u_px=drawn["u_px"],

@@ -1,4 +1,4 @@
-"""A look without pixels: a spike error drawn as the measurement of a rendered frame would give it.
+"""A look without pixels: a spike error or star width drawn as a rendered frame's measurement would give it.
 
 Hundreds of nights and thousands of crashes are run on it, in the time that rendering would take for a few.
 """
@@ -13,6 +13,7 @@ import numpy as np
 
 from drivers.simulated.mask_shift import mask_crossing_um
 from drivers.simulated.parameters import Rig
+from drivers.simulated.width_shift import narrowest_um
 from drivers.simulated.world import Shot, defocus_um
 from routines.optics import critical_focus_zone_um, kolmogorov_fwhm_rad, spike_error_px_per_um
 
@@ -28,6 +29,9 @@ class SurrogateResponse:
     112 mm, for each unit of the mask's displacement factor. ``air_told`` is how much of it the measurement
     owns to. Up to ``certain_zones`` focus zones the value is certain, beyond ``seen_zones`` there is none.
     ``outliers`` is the share of looks that something unforeseen moves by ``outlier_widths``.
+    ``width_breath`` is how much the air changes the narrowest width from frame to frame, ``width_told`` what
+    share of a width the measurement states as its u, ``seen_widths`` how many focus zones out stars are still
+    found without the mask.
     """
 
     photon_widths: float = 1.5
@@ -40,14 +44,22 @@ class SurrogateResponse:
     outlier_widths: float = 0.5
     faint_electrons: float = 2e4
     least_electrons: float = 1_500.0
+    width_breath: float = 0.025
+    width_told: float = 0.008
+    seen_widths: float = 12.0
 
 
 def surrogate_look(
     rig: Rig, shot: Shot, rng: np.random.Generator, response: SurrogateResponse = SurrogateResponse()
 ) -> dict[str, Any]:
-    """Return a spike error drawn from the response, as the measurement would give it, without any pixels."""
-    if shot.filter_name is None or not shot.mask_on:
-        return _nothing("no_star" if shot.filter_name is None else "no_mask_pattern")
+    """Return a look drawn from the response, as the measurement would give it, without any pixels.
+
+    With the mask on it is a spike error, without it the width of the field's stars; "method" says which.
+    """
+    if shot.filter_name is None:
+        return _nothing("no_star")
+    if not shot.mask_on:
+        return _width_look(rig, shot, rng, response)
     glass, telescope = rig.glass(shot.filter_name), rig.telescope
     wavelength_um = glass.band.centre_nm * 1e-3
     collected = rig.stars.star_rate * glass.band.width_nm * glass.throughput * shot.exposure_s
@@ -67,9 +79,39 @@ def surrogate_look(
         value += response.outlier_widths * width_px * float(rng.standard_normal())
     notes = {"faint": electrons < response.faint_electrons, "far_from_focus": zones > response.certain_zones}
     return {
+        "method": "mask",
         "value_px": value,
         "u_px": math.hypot(still, response.air_told * air),
         "flags": [code for code, holds in notes.items() if holds],
+        "signal_electrons": electrons,
+    }
+
+
+def _width_look(
+    rig: Rig, shot: Shot, rng: np.random.Generator, response: SurrogateResponse
+) -> dict[str, Any]:
+    """Return a half-flux diameter: that of the seeing in focus, of the cone's disc or ring far from it."""
+    assert shot.filter_name is not None
+    glass, optics = rig.glass(shot.filter_name), rig.telescope.optics
+    wavelength_um = glass.band.centre_nm * 1e-3
+    collected = rig.stars.star_rate * glass.band.width_nm * glass.throughput * shot.exposure_s
+    electrons = collected * shot.transparency
+    off_um = float(np.mean(defocus_um(rig, shot))) - narrowest_um(rig.telescope, glass)
+    zones = abs(off_um) / critical_focus_zone_um(wavelength_um, optics)
+    if electrons < response.least_electrons or zones > response.seen_widths:
+        return _nothing("no_star")
+    seeing = kolmogorov_fwhm_rad(0.5, shot.fried_mm) * (wavelength_um / 0.5) ** -0.2
+    least_px = seeing * optics.focal_length_mm * 1e3 / optics.pixel_um
+    least_px *= 1.0 + response.width_breath * float(rng.standard_normal())
+    share = math.sqrt((1.0 + optics.obstruction_ratio**2) / 2.0)
+    cone_px = share * abs(off_um) / optics.focal_ratio / optics.pixel_um
+    width = math.hypot(least_px, cone_px)
+    told = response.width_told * width
+    return {
+        "method": "width",
+        "value_px": width + told * float(rng.standard_normal()),
+        "u_px": told,
+        "flags": [],
         "signal_electrons": electrons,
     }
 
@@ -92,4 +134,4 @@ def _air_px(rig: Rig, shot: Shot, response: SurrogateResponse) -> float:
 
 
 def _nothing(code: str) -> dict[str, Any]:
-    return {"value_px": None, "u_px": None, "flags": [code], "signal_electrons": None}
+    return {"method": None, "value_px": None, "u_px": None, "flags": [code], "signal_electrons": None}

@@ -46,6 +46,8 @@ ENGAGED = 0.95
 DIFFER_GAIN = 10.8
 # Focus must be known to this share of the stretch that was looked at, and the play too.
 KNOWN_SHARE = 0.3
+# As for the spike errors: the temperature's movement must stand clear of the thermometer's noise.
+LEAST_TEMPERATURE_SIGNAL = 10.0
 # The arms tell the slope where looks reach this many least widths.
 FAR_ENOUGH = 2.0
 
@@ -241,7 +243,8 @@ def _alpha(found: _Found) -> Quantity | None:
     alpha = _quantity(found, _unit(found, ALPHA))
     believed = float(found.problem.precision[ALPHA, ALPHA]) ** -0.5
     assert alpha.u is not None
-    return alpha if alpha.u < KNOWN_SHARE * believed else None
+    clear = found.problem.temperature_signal >= LEAST_TEMPERATURE_SIGNAL
+    return alpha if clear and alpha.u < KNOWN_SHARE * believed else None
 
 
 def _arm(found: _Found, told: list[int]) -> tuple[Quantity | None, float | None]:

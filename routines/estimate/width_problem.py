@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from routines.estimate.passes import Layout, find_runs, follow_history, lay_out
 from routines.estimate.play import Array, Index, Route, places
+from routines.estimate.temperature import smooth_temperature
 from routines.estimate.width_curve import width_curve
 from routines.observations import SIDE_UNKNOWN, Move, Observation
 
@@ -80,6 +81,7 @@ class WidthProblem:
     free: npt.NDArray[np.bool_]
     outlier_share: float
     outlier_width: float
+    temperature_signal: float = 0.0
 
     @property
     def first_least(self) -> int:
@@ -208,7 +210,7 @@ def pose(rows: Sequence[Observation], setup: WidthSetup) -> tuple[WidthProblem, 
     width = np.array([row.value_px for row in rows], dtype=float)
     centre, precision = _beliefs(setup, position, width, len(names))
     low, high = np.percentile(width, [5.0, 95.0])
-    warmth = _warmth(rows, setup.reference_temperature_c)
+    warmth, signal = _warmth(rows, setup.reference_temperature_c)
     free = np.ones(len(centre), dtype=bool)
     free[ALPHA] = bool(np.ptp(warmth) > 0.0)
     return WidthProblem(
@@ -224,15 +226,23 @@ def pose(rows: Sequence[Observation], setup: WidthSetup) -> tuple[WidthProblem, 
         free=free,
         outlier_share=setup.outlier_share,
         outlier_width=3.0 * float(high - low) + 1e-9,
+        temperature_signal=signal,
     ), names
 
 
-def _warmth(rows: Sequence[Observation], reference_c: float | None) -> Array:
+def _warmth(rows: Sequence[Observation], reference_c: float | None) -> tuple[Array, float]:
+    """Return temperature minus the reference (n, C), and how far its movement stands clear of its noise."""
     known = [k for k, row in enumerate(rows) if row.temperature_c is not None]
     if not known or reference_c is None:
-        return np.zeros(len(rows))
-    readings = [float(rows[k].temperature_c or 0.0) for k in known]
-    return np.asarray(np.interp(np.arange(len(rows)), known, readings) - reference_c)
+        return np.zeros(len(rows)), 0.0
+    readings = np.array([float(rows[k].temperature_c or 0.0) for k in known])
+    times = [row.time_s for row in rows]
+    when = np.arange(len(rows), dtype=float)
+    if all(time is not None for time in times):
+        told = np.array(times, dtype=float)
+        when = told if np.all(np.diff(told) >= 0.0) else when
+    smooth = smooth_temperature(when[known], readings)
+    return np.interp(when, when[known], smooth.celsius) - reference_c, smooth.signal
 
 
 def _beliefs(setup: WidthSetup, position: Array, width: Array, filters: int) -> tuple[Array, Array]:

@@ -266,7 +266,7 @@ def _ended(
     if verdict == "moved" and not how.known.alpha_known:
         check["temperature_may_explain"] = _explained(how.known, found)
     sentence = in_words(check)
-    yield Remark(1.0, sentence)
+    yield Remark(1.0, "Done: the focuser stands at best focus, as it was found just now.")
     return {"position_steps": found.found_steps, "recheck": check, "sentence": sentence}
 
 

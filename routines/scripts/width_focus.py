@@ -7,6 +7,7 @@ final side; a walk the other way is made of approaches. What the looks mean come
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 from typing import Any
 
 from routines.observations import Observation
@@ -30,6 +31,7 @@ _USUAL_REACH_STEPS = 100.0
 # One pass: two looks on each arm, in units of the reach, moving towards the final side.
 _PASS = (-1.0, -0.45, 0.45, 1.0)
 _FILL = (-0.7, 0.0, 0.7)
+_BLIND_LOOKS, _LONGEST_STRIDE_REACHES = 6, 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,63 +161,90 @@ def _pass(
 
 
 def width_look(facts: TrainFacts, how: FindFocusByWidth) -> Part[Observation]:
-    """Take a look without the mask; where one shows a mask's pattern, ask for it to be taken off."""
-    seen = yield from glance(facts.reference_filter, method="width")
-    if "mask_present" in seen.flags:
-        answer = yield Await("mask_off", how.mask_at_most_s)
-        if isinstance(answer, Failed):
-            raise Refused("mask_present", f"the star shows a mask's pattern, and {answer.message}")
+    """Take a look without the mask; refuse where it gives no width twice."""
+    seen = yield from width_glance(facts, how)
     if not seen.measured:
         seen = yield from glance(facts.reference_filter, method="width")
     if not seen.measured:
-        reasons = ", ".join(seen.flags) or "no reason given"
-        code = next((flag for flag in seen.flags if flag in ("no_star", "mask_present")), "not_measured")
-        raise Refused(
-            code,
-            f"no star width could be measured in filter {seen.filter} at {seen.position_steps:.0f} steps "
-            f"({reasons}). Check that the mask is off, the field holds unsaturated stars, and focus is not "
-            "far away.",
-        )
+        raise _why_no_width(seen)
     return seen
+
+
+def width_glance(facts: TrainFacts, how: FindFocusByWidth) -> Part[Observation]:
+    """Take a look without the mask; where a mask seems to be on, ask for it to be taken off and look again.
+
+    A mask far from focus may not be told for certain: a star that is there and gives no width is taken for
+    one behind a mask.
+    """
+    seen = yield from glance(facts.reference_filter, method="width")
+    if seen.measured or "no_star" in seen.flags:
+        return seen
+    answer = yield Await("mask_off", how.mask_at_most_s)
+    if isinstance(answer, Failed):
+        raise Refused("mask_present", f"the star seems to be behind a mask, and {answer.message}")
+    return (yield from glance(facts.reference_filter, method="width"))
+
+
+def _why_no_width(seen: Observation) -> Refused:
+    reasons = ", ".join(seen.flags) or "no reason given"
+    code = next((flag for flag in seen.flags if flag in ("no_star", "mask_present")), "not_measured")
+    return Refused(
+        code,
+        f"no star width could be measured in filter {seen.filter} at {seen.position_steps:.0f} steps, "
+        f"counted outward ({reasons}). Check that the mask is off, the field holds unsaturated stars, and "
+        "focus is not far away.",
+    )
 
 
 def _walk(facts: TrainFacts, how: FindFocusByWidth, reach: float) -> Part[tuple[float, int]]:
     """Walk down the widths until they rise again; return the narrowest place and the looks taken.
 
-    Two looks on one arm tell about where it ends: strides grow to two thirds of that distance.
+    A look that finds no star counts as wider than any. While none is found the places alternate about the
+    start, further and further out.
     """
-    side, seen = facts.final_side, list[tuple[float, float]]()
-    place, along = facts.start_position_steps, side
-    for _ in range(how.most_walk_looks):
-        facts.require_approach_inside(place, facts.play_bound_steps, "looking for the narrowest stars")
-        if seen and along == side and (place - seen[-1][0]) * side > 0:
-            yield from travel(place)
-        else:
-            yield from approach(place, side, facts.play_bound_steps)
-        one = yield from width_look(facts, how)
-        assert one.value_px is not None
-        seen.append((one.position_steps, one.value_px))
-        if len(seen) == 1:
-            place = one.position_steps + along * reach
-            continue
+    side, start = facts.final_side, facts.start_position_steps
+    seen: list[tuple[float, float]] = []
+    place = start
+    for turn in range(how.most_walk_looks):
+        yield from _to(facts, place, seen[-1][0] if seen else None)
+        one = yield from width_glance(facts, how)
+        seen.append((one.position_steps, inf if one.value_px is None else one.value_px))
         narrowest = min(seen, key=lambda item: item[1])
-        lower = [item for item in seen if (item[0] - narrowest[0]) * along < 0]
-        higher = [item for item in seen if (item[0] - narrowest[0]) * along > 0]
-        if lower and higher:
+        if narrowest[1] == inf:
+            if turn >= _BLIND_LOOKS:
+                raise _why_no_width(one)
+            place = start + 2.0 * reach * (turn // 2 + 1) * (side if turn % 2 == 0 else -side)
+            continue
+        below = [item for item in seen if item[0] < narrowest[0]]
+        above = [item for item in seen if item[0] > narrowest[0]]
+        if below and above:
             return narrowest[0], len(seen)
-        along = along if lower else -along
+        along = side if not (below or above) else (1 if below else -1)
         place = narrowest[0] + along * _stride(seen, narrowest, reach)
     raise Refused(
         "no_convergence",
-        f"the stars kept getting narrower over {len(seen)} looks, to {min(w for _, w in seen):.1f} px at "
-        f"{min(seen, key=lambda item: item[1])[0]:.0f} steps: start nearer to focus, or widen the limits.",
+        f"the stars kept getting narrower over {len(seen)} looks, to {min(w for _, w in seen):.1f} px: start "
+        "nearer to focus, or widen the limits.",
     )
 
 
+def _to(facts: TrainFacts, place: float, last: float | None) -> Part[None]:
+    """Go to a place with the slack taken up: straight on where the last look was on the way."""
+    if last is not None and (place - last) * facts.final_side > 0:
+        facts.require_inside(place, place, "looking for the narrowest stars")
+        yield from travel(place)
+        return
+    facts.require_approach_inside(place, facts.play_bound_steps, "looking for the narrowest stars")
+    yield from approach(place, facts.final_side, facts.play_bound_steps)
+
+
 def _stride(seen: list[tuple[float, float]], narrowest: tuple[float, float], reach: float) -> float:
-    """Return how far to go on from the narrowest look: most of the way to where its arm would end."""
-    other = min((item for item in seen if item != narrowest), key=lambda item: item[1])
-    slope = abs(other[1] - narrowest[1]) / max(abs(other[0] - narrowest[0]), 1.0)
-    if slope <= 0.0:
+    """Return how far to go on from the narrowest look: to where its arm would end, at most a few reaches."""
+    others = [item for item in seen if item != narrowest]
+    if not others:
         return reach
-    return min(max(reach, narrowest[1] / slope), 10.0 * reach)
+    other = min(others, key=lambda item: item[1])
+    slope = (other[1] - narrowest[1]) / max(abs(other[0] - narrowest[0]), 1.0)
+    if slope <= 0.0 or slope == inf:
+        return reach
+    return min(max(reach, narrowest[1] / slope), _LONGEST_STRIDE_REACHES * reach)

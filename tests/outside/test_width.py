@@ -95,6 +95,51 @@ def test_fwhm_agrees_with_photutils() -> None:
     assert mine.fwhm_px[bright] == pytest.approx(float(profile.gaussian_fwhm), rel=0.04)
 
 
+def test_saturated_stars_are_left_out() -> None:
+    """Half of the stars are clipped to a flat top, which would widen them; the others decide alone."""
+    frame = field(gaussian(5.0), seed=5)
+    whole = measure_width(frame, DETECTOR)
+    level = float(np.median([frame[round(y), round(x)] for x, y in _places(frame)]))
+    clipped = np.minimum(frame, level).astype(np.uint16)
+    reading = measure_width(clipped, Detector(1.0, 1.6, level, 100.0))
+    assert whole.width_px is not None and reading.width_px is not None
+    assert reading.width_px == pytest.approx(whole.width_px, rel=0.02)
+    assert 8 <= reading.stars <= 0.7 * whole.stars
+    everything = np.minimum(frame, np.min([frame[round(y), round(x)] for x, y in _places(frame)]))
+    none = measure_width(everything.astype(np.uint16), Detector(1.0, 1.6, float(everything.max()), 100.0))
+    assert none.width_px is None and none.flags == ("saturated", "no_star")
+
+
+def _places(frame: np.ndarray) -> list[tuple[float, float]]:
+    found = star_widths(frame, DETECTOR)
+    return list(zip(found.x_px, found.y_px, strict=True))
+
+
+def test_blended_stars_do_not_widen_the_field() -> None:
+    """Every third star gets a neighbour of half its light, 9 px away; FWHM is 5 px."""
+    frame = field(gaussian(5.0), seed=6).astype(float) - 150.0
+    plain = measure_width((frame + 150.0).astype(np.uint16), DETECTOR)
+    mixed = frame.copy()
+    for x, y in _places((frame + 150.0).astype(np.uint16))[::3]:
+        rows, columns = slice(round(y) - 15, round(y) + 16), slice(round(x) - 15, round(x) + 16)
+        mixed[rows, slice(columns.start + 9, columns.stop + 9)] += 0.5 * frame[rows, columns]
+    reading = measure_width(np.maximum(mixed + 150.0, 0.0).astype(np.uint16), DETECTOR)
+    assert plain.width_px is not None and reading.width_px is not None
+    assert reading.width_px == pytest.approx(plain.width_px, rel=0.02)
+
+
+def test_one_star_is_the_brightest_and_the_field_is_surer() -> None:
+    frame = field(gaussian(5.0), seed=7)
+    found = star_widths(frame, DETECTOR)
+    bright = int(np.argmax(found.flux_electrons))
+    one, every = (measure_width(frame, DETECTOR, stars) for stars in ("one", "field"))
+    assert one.stars == 1 and every.stars == len(found.x_px)
+    assert one.width_px == pytest.approx(found.diameter_px[bright])
+    assert (one.star_x_px, one.star_y_px) == (found.x_px[bright], found.y_px[bright])
+    assert one.width_u_px is not None and every.width_u_px is not None
+    assert every.width_u_px < one.width_u_px
+
+
 def test_the_stated_uncertainty_is_that_of_repeats() -> None:
     repeats = [
         star_widths(field(gaussian(4.0), seed=7, count=8, noise_seed=seed), DETECTOR) for seed in range(40)

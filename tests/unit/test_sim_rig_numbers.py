@@ -160,7 +160,6 @@ def test_surrogate_has_nothing_to_say_without_light_or_mask(truth: TrueNumbers) 
     cases = {
         "no_star": shot(truth, 1, transparency=0.0),
         "too_faint": shot(truth, 1, transparency=800.0 / (truth.rig.stars.star_rate * 90.0 * 0.93 * 4.0)),
-        "no_mask_pattern": shot(truth, 1, mask_on=False),
         "ambiguous": shot(truth, 1, 3000.0),
     }
     for code, what in cases.items():

@@ -123,7 +123,9 @@ class FrameMeter:
         self._shown = None
         if prepared.cutout is None or self._meter is None:
             return prepared.result
-        self._consider(prepared)
+        if method != "width" or self._meter.learnt is None:
+            # Stars without a mask teach nothing of one.
+            self._consider(prepared)
         result = self._finished(prepared, method)
         self._taken.append(_Taken(prepared, result, self._lessons, method))
         del self._taken[:-_REMEMBERED]
@@ -133,7 +135,7 @@ class FrameMeter:
         """Return every frame of the growing set with what is known now: one set has one geometry."""
         self._taken = [
             one
-            if one.lessons == self._lessons
+            if one.lessons == self._lessons or one.method == "width"
             else _Taken(one.prepared, self._finished(one.prepared, one.method), self._lessons, one.method)
             for one in self._taken
         ]

@@ -31,7 +31,7 @@ def run(out: Path, seed: int, options: StageOptions) -> tuple[RunEnd, Profile | 
         return stage.end, stage.concluded()
 
 
-@pytest.mark.parametrize("seed", [1, 3])
+@pytest.mark.parametrize("seed", [3])
 def test_focus_by_width_is_where_the_rig_has_it(tmp_path: Path, seed: int) -> None:
     options = StageOptions(surrogate=True, routine="find_focus_by_width")
     end, profile = run(tmp_path, seed, options)

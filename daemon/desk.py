@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from routines.quantity import Quantity
     from routines.scripts.common import TrainFacts
 
+# What a focuser's probe tells of the air about it, one reading (common practice: sensors of a sixteenth of a
+# degree, a few times their step off on a windy night).
+_READING_U_C = 0.1
 _FOR_FITS = ("routines.estimate.joint", "routines.estimate.width_join")
 _FOR_FRAMES = ("daemon.measurement",)
 
@@ -65,6 +68,23 @@ class Desk:
         if ask is None:
             return known
         return replace(known, numbers=known.numbers | {"next_looks": answered(ask, fit, looks)})
+
+    def nights(self, crossings: Sequence[dict[str, Any]]) -> dict[str, Any]:
+        """Return the temperature coefficient that crossings of several nights tell together.
+
+        Each holds "night", "crossing_steps", "u_steps", "temperature_c" and "time_s".
+        """
+        from routines.estimate.nights import NightCrossing, fit_nights
+
+        fit = fit_nights([NightCrossing(u_temperature_c=_READING_U_C, **item) for item in crossings])
+        coefficient = fit.coefficient_steps_per_c
+        return {
+            "coefficient": None if coefficient is None else coefficient.as_dict(),
+            "valid_from_c": fit.valid_from_c,
+            "valid_to_c": fit.valid_to_c,
+            "lag_s": None if fit.lag_s is None else fit.lag_s.as_dict(),
+            "notes": [item.message for item in fit.flags if item.code != "outlier"],
+        }
 
     def facts(self, position_counts: float) -> TrainFacts:
         """Return what a script starts from; here, since it takes the optics."""

@@ -48,6 +48,9 @@ Fitter = Callable[[Sequence[Observation], Sequence[Move], threading.Event, Ask |
 Condition = Callable[[float, threading.Event], float | None]
 
 
+_SLICE_S = 0.5
+
+
 class RunStopped(Exception):
     """Someone stopped the run; what moved has been halted."""
 
@@ -242,6 +245,8 @@ class Performer:
         return reading.value_c
 
     def _await(self, step: Await) -> Answer:
+        if step.condition == "time":
+            return self._let_pass(step.at_most_s)
         condition = self._hands.conditions.get(step.condition)
         if condition is None:
             return Failed(step.condition, f"nothing and nobody is set up to answer {step.condition!r}")
@@ -251,6 +256,16 @@ class Performer:
         if waited_s is None:
             return Failed(step.condition, f"{step.condition!r} did not come within {step.at_most_s:.0f} s")
         return Released(waited_s)
+
+    def _let_pass(self, seconds: float) -> Answer:
+        """Wait on the run's own clock, in slices short enough for a stop."""
+        clock = self._hands.clock
+        until = clock.monotonic() + seconds
+        while (left := until - clock.monotonic()) > 0.0:
+            if self._stop.is_set():
+                raise RunStopped("stopped while waiting for time to pass")
+            clock.sleep(min(left, _SLICE_S))
+        return Released(seconds)
 
     def _remark(self, step: Remark) -> Answer:
         self._live.update(fraction=step.fraction, sentence=step.sentence)

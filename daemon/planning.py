@@ -127,6 +127,8 @@ def _words(step: Step) -> str:
     if isinstance(step, Estimate):
         return f"fit what is seen so far ({step.want})"
     if isinstance(step, Await):
+        if step.condition == "time":
+            return f"wait {step.at_most_s:.0f} s"
         return f"wait for {step.condition}, at most {step.at_most_s:.0f} s"
     assert isinstance(step, Remark)
     return step.sentence

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from routines.convention import sign_of
-from routines.profile import FilterEntry, FlagEntry, Measured, Profile
+from routines.convention import quantity_to_counts, sign_of
+from routines.profile import Coefficient, FilterEntry, FlagEntry, Measured, Profile
 from routines.profile_rules import approach_rule, rules_in_words
+from routines.quantity import Quantity
 from routines.scripts.recheck import in_words
 
 _HALF95 = 1.959964
@@ -61,6 +62,37 @@ def checked_profile(profile: Profile, check: Mapping[str, Any], created: datetim
             coefficient=profile.temperature_coefficient_steps_per_c,
             reference_c=temperature_c,
             approach=approach_rule(profile.final_side, overshoot, profile.outward),
+        ),
+    }
+    return Profile.model_validate({**profile.model_dump(by_alias=True), **_dumped(fields)})
+
+
+def with_coefficient(
+    profile: Profile,
+    steps_per_c: Quantity,
+    valid_from_c: float | None,
+    valid_to_c: float | None,
+    created: datetime,
+) -> Profile:
+    """Return the profile with a temperature coefficient (steps rising outward) gathered over nights."""
+    counted = quantity_to_counts(steps_per_c, profile.outward)
+    coefficient = Coefficient(
+        **Measured.of(counted).model_dump(), valid_from_c=valid_from_c, valid_to_c=valid_to_c
+    )
+    field = "temperature_coefficient_steps_per_c"
+    kept = tuple(item for item in profile.flags if item.field != field)
+    fields = {
+        "created": created,
+        field: coefficient,
+        "flags": kept,
+        "rules": rules_in_words(
+            best=profile.best_focus,
+            reference_filter=profile.reference_filter,
+            backlash=profile.backlash_steps,
+            transition=profile.transition_steps,
+            coefficient=coefficient,
+            reference_c=profile.reference_temperature_c,
+            approach=approach_rule(profile.final_side, profile.overshoot_steps, profile.outward),
         ),
     }
     return Profile.model_validate({**profile.model_dump(by_alias=True), **_dumped(fields)})

@@ -67,6 +67,7 @@ class Concluder:
         )
         self._keep(profile, end, routine)
         self._keep_check(end)
+        self._keep_temperature(end)
 
     def finish_earlier(self) -> None:
         """Conclude the newest run that ended without coming to its report."""
@@ -113,6 +114,22 @@ class Concluder:
             return
         told = "updated" if moved else "kept as it was"
         self._journal.add_to_result(end.run_id, {"profile": told, "latest": moved})
+
+    def _keep_temperature(self, end: RunEnd) -> None:
+        """Fit the crossings of all the nights that followed the temperature; put the coefficient in force."""
+        from daemon.nights import keep_coefficient, night_crossings
+
+        if "temperature_crossings" not in end.result:
+            return
+        crossings = night_crossings(self._journal.runs(), end)
+        told = self._worker.call("nights", crossings, deadline_s=_WITHIN_S)
+        note: dict[str, Any] = {"nights": told}
+        try:
+            note["latest"] = keep_coefficient(self._state, told, datetime.now(UTC))
+        except (ProfileDamaged, ValueError) as error:
+            log.error("coefficient_not_kept", run=end.run_id, error=str(error))
+            note["profile"] = f"not updated ({error})"
+        self._journal.add_to_result(end.run_id, note)
 
     @staticmethod
     def _none_yet(store: ProfileStore) -> bool:

@@ -17,6 +17,7 @@ from routines.scripts import (
     offsets,
     proof,
     recheck,
+    temperature,
     width_focus,
 )
 from routines.scripts.common import TrainFacts
@@ -64,6 +65,13 @@ _ALL = (
         "width",
         width_focus.FindFocusByWidth,
         width_focus.find_focus_by_width,
+    ),
+    Routine(
+        "temperature",
+        _joint_version(find_focus, temperature),
+        "mask",
+        temperature.Temperature,
+        temperature.temperature,
     ),
     Routine("recheck", _joint_version(recheck, width_focus), "width", recheck.Recheck, recheck.recheck),
     Routine(

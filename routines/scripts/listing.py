@@ -88,6 +88,7 @@ class PretendedTrain:
     _motor: float = field(init=False)
     _tube: float = field(init=False)
     _filter: str = field(init=False)
+    _cooled_c: float = field(init=False, default=0.0)
     _made: list[tuple[str, float, int]] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
@@ -111,7 +112,10 @@ class PretendedTrain:
             return Seen(self._observation(step))
         if isinstance(step, Estimate):
             return self._estimated(step)
-        return Released(0.0) if isinstance(step, Await) else Noted()
+        if isinstance(step, Await):
+            self._cooled_c += step.at_most_s / 3600.0 * (step.condition == "time")
+            return Released(0.0)
+        return Noted()
 
     def _go(self, place: float) -> None:
         self._motor = place
@@ -129,6 +133,7 @@ class PretendedTrain:
             method=step.method,
             value_px=error if step.method == "mask" else hypot(2.0, error),
             u_px=0.02,
+            temperature_c=10.0 - self._cooled_c,
             marker=step.marker,
         )
 

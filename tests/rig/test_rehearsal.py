@@ -183,12 +183,14 @@ def test_ctrl_c_in_the_terminal_halts_and_exits_130(tmp_path):
     journal.close()
 
 
-def test_a_pulled_cable_ends_the_run_with_its_reason(tmp_path):
+@pytest.mark.parametrize("patience_s", [1.0, pytest.param(30.0, marks=pytest.mark.campaign)])
+def test_a_pulled_cable_ends_the_run_with_its_reason(tmp_path, patience_s):
     config = calm_config(tmp_path)
     with (
         rig_for(config, tmp_path / "rig") as rig,
         rehearsing(config, SEED, out=tmp_path / "out", options=SURROGATE, rig=rig) as stage,
     ):
+        stage.hands.focuser._reconnect_within_s = patience_s
         thread = threading.Thread(target=stage.perform)
         thread.start()
         while stage.live.snapshot().observations < 5:

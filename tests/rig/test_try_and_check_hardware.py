@@ -112,7 +112,8 @@ def real_config(folder: Path, rig: RunningRig) -> Path:
     head = head.replace('description = "focuser_words"', port)
     head = head.replace('kind = "simulated"', f'kind = "command"\ncommand = ["cp", "{frame}", "{{path}}"]')
     wheel = f'[wheel]\nport = "{rig.wheel_port}"\ndescription = "wheel_words"\n'
-    for number in range(1, 8):
+    filters = "[[filter]]".join(filters.split("[[filter]]")[:4])  # three are enough to turn to
+    for number in range(1, 4):
         filters = filters.replace("[[filter]]\nname", f"[[filter]]\nslot = {number}\nname", 1)
     path = folder / "rig.toml"
     path.write_text(f"{head}\n{wheel}\n{filters}")

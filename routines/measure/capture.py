@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from routines.measure.cutout import Cutout
-from routines.measure.fit import FitLimits, StarFit, fit_star, quick_fit
+from routines.measure.fit import FitLimits, StarFit, fit_star, quick_fit, tolerant_cost
 from routines.measure.model import MaskedStar, StarState
 
 _USUAL_BLUR_PX = 3.0
@@ -39,7 +39,7 @@ def capture(star: MaskedStar, cutout: Cutout, hint: Hint | None, spacing_um: flo
     x_px, y_px = rough_place(cutout)
     if hint is not None:
         start = StarState(hint.defocus_um, x_px, y_px, hint.blur_px)
-        fit = fit_star(star, cutout, start, FitLimits(reach_um=star.templates.reach_um))
+        fit = fit_star(star, cutout, start, FitLimits(reach_um=star.templates.reach_um, own_light_only=True))
         surprise = abs(fit.state.defocus_um - hint.defocus_um) / math.hypot(
             hint.defocus_u_um, fit.defocus_u_um
         )
@@ -64,27 +64,27 @@ def _from_scratch(star: MaskedStar, cutout: Cutout, start: StarState, spacing_um
     costs = np.array([cost for _, cost in tried])
     minima = [i for i in range(count) if costs[i] == costs[max(i - 1, 0) : i + 2].min()]
     minima.sort(key=lambda i: costs[i])
-    limits = FitLimits(reach_um=reach)
+    limits = FitLimits(reach_um=reach, own_light_only=True)
     fits = [
         fit_star(star, cutout, replace(tried[i][0].state, flux_electrons=0.0), limits)
         for i in minima[:_KEPT_MINIMA]
     ]
-    fits.sort(key=lambda fit: fit.deviance / max(fit.degrees_of_freedom, 1))
-    return Captured(fits[0], _has_rival(fits))
+    # Compared on the same pixels: each fit has left out others as strange.
+    used = np.logical_and.reduce([fit.used for fit in fits])
+    ranked = sorted(((tolerant_cost(star, cutout, fit, used), fit) for fit in fits), key=lambda pair: pair[0])
+    return Captured(ranked[0][1], _has_rival(ranked, int(used.sum())))
 
 
-def _has_rival(fits: list[StarFit]) -> bool:
+def _has_rival(ranked: list[tuple[float, StarFit]], pixels: int) -> bool:
     """Tell whether a fit that ended elsewhere is nearly as likely as the best one."""
-    best = fits[0]
-    scale = max(best.reduced_deviance, 1.0)
-    for other in fits[1:]:
-        apart = abs(other.state.defocus_um - best.state.defocus_um)
-        if apart < 4.0 * math.hypot(best.defocus_u_um, other.defocus_u_um):
-            continue
-        worse = (other.reduced_deviance - best.reduced_deviance) * best.degrees_of_freedom / scale
-        if worse < _RIVAL_COST:
-            return True
-    return False
+    lowest, best = ranked[0]
+    scale = max(lowest / max(pixels, 1), 1.0)
+    return any(
+        (cost - lowest) / scale < _RIVAL_COST
+        and abs(other.state.defocus_um - best.state.defocus_um)
+        > 4.0 * math.hypot(best.defocus_u_um, other.defocus_u_um)
+        for cost, other in ranked[1:]
+    )
 
 
 def signal_in_arms(

@@ -20,6 +20,8 @@ _CELL_BLOCKS = 16
 _PATCH_PX = 32
 _CANDIDATES = 400
 _FIRST_LOOK = 40
+# The rings of a star far from focus fill a small patch from edge to edge, and stand out only in a wide one.
+_WIDE_PATCH_PX, _WIDE_LOOK = 128, 12
 _FAINTEST_SNR = 8.0
 _WANDER_PX = 24.0
 
@@ -46,8 +48,13 @@ def find_star(frame_adu: NDArray[np.generic], near: tuple[float, float] | None =
     noise = 1.4826 * float(np.median(np.abs(blocks)))
     smooth = ndimage.uniform_filter(blocks, 3) * 9.0
     places = _peaks(smooth, 4.0 * max(noise, 1e-6) * 3.0)
-    for first, last in ((0, _FIRST_LOOK), (_FIRST_LOOK, _CANDIDATES)):
-        best = _best_candidate(frame_adu, places[first:last])
+    looks = (
+        (0, _FIRST_LOOK, _PATCH_PX),
+        (0, _WIDE_LOOK, _WIDE_PATCH_PX),
+        (_FIRST_LOOK, _CANDIDATES, _PATCH_PX),
+    )
+    for first, last, patch_px in looks:
+        best = _best_candidate(frame_adu, places[first:last], patch_px)
         if best is not None:
             return best
     return None
@@ -102,24 +109,26 @@ def _peaks(smooth: NDArray[np.float32], threshold: float) -> NDArray[np.intp]:
     return np.asarray(places[order][:_CANDIDATES])
 
 
-def _best_candidate(frame_adu: NDArray[np.generic], places: NDArray[np.intp]) -> FoundStar | None:
+def _best_candidate(
+    frame_adu: NDArray[np.generic], places: NDArray[np.intp], patch_px: int
+) -> FoundStar | None:
     """Look at candidates at full resolution and return the one with most light that is not one pixel's."""
-    found = [_inspect(frame_adu, (place + 0.5) * _BLOCK_PX) for place in places]
+    found = [_inspect(frame_adu, (place + 0.5) * _BLOCK_PX, patch_px) for place in places]
     real = [star for star in found if star is not None]
     return max(real, key=lambda star: star.signal_adu) if real else None
 
 
-def _inspect(frame_adu: NDArray[np.generic], centre: NDArray[np.float64]) -> FoundStar | None:
+def _inspect(frame_adu: NDArray[np.generic], centre: NDArray[np.float64], patch_px: int) -> FoundStar | None:
     """Return what stands in a patch after a median filter, or None when nothing does."""
-    y0, x0 = (max(int(c) - _PATCH_PX // 2, 0) for c in centre)
-    patch = np.asarray(frame_adu[y0 : y0 + _PATCH_PX, x0 : x0 + _PATCH_PX], np.float32)
+    y0, x0 = (max(int(c) - patch_px // 2, 0) for c in centre)
+    patch = np.asarray(frame_adu[y0 : y0 + patch_px, x0 : x0 + patch_px], np.float32)
     if min(patch.shape) < 8 or not np.isfinite(patch).any():
         return None
     patch = np.nan_to_num(patch, nan=float(np.nanmedian(patch)))
     clean = ndimage.median_filter(patch, 3)
     sky = float(np.percentile(clean, 30))
     noise = 1.4826 * float(np.median(np.abs(patch - np.median(patch)))) + 1e-3
-    smooth = ndimage.uniform_filter(clean - sky, 3)
+    smooth = ndimage.uniform_filter(clean - sky, 3 if patch_px == _PATCH_PX else 9)
     top = np.unravel_index(int(np.argmax(smooth)), smooth.shape)
     snr = float(smooth[top]) / (noise * 0.45)
     if snr < _FAINTEST_SNR:

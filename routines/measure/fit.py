@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from routines.measure.cutout import Cutout
+from routines.measure.foreign import foreign, isolated
 from routines.measure.model import MaskedStar, StarState, moved
 
 _SHAPE_TERMS = 4
@@ -57,11 +58,15 @@ class StarFit:
 
 @dataclass(frozen=True, slots=True)
 class FitLimits:
-    """How far the search may go: iterations, the defocus range, whether the blur is free."""
+    """How far the search may go: iterations, the defocus range, whether the blur is free.
+
+    ``own_light_only`` leaves out other stars and trails: for a star whose mask is known.
+    """
 
     iterations: int = 12
     reach_um: float = 1e9
     free_blur: bool = True
+    own_light_only: bool = False
 
 
 def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimits | None = None) -> StarFit:
@@ -72,9 +77,12 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
     limits = limits or FitLimits()
     used = cutout.usable & modelled(cutout.size_px)
     fit = _climb(star, cutout, start, used, limits, mismatch=0.0)
-    for _ in range(2):
+    for _ in range(3 if limits.own_light_only else 2):
         residual, signal, variance = residuals(star, cutout, fit)
-        strange = _isolated(residual / np.sqrt(variance), used)
+        strange = isolated(residual, signal, variance, used)
+        if limits.own_light_only:
+            place = (fit.state.x_px, fit.state.y_px)
+            strange |= foreign(residual, signal, variance, used & ~strange, place) & used
         mismatch = _mismatch(residual, signal, variance, used & ~strange)
         if not strange.any() and abs(mismatch - fit.mismatch) < 0.002:
             break
@@ -98,9 +106,13 @@ def quick_fit(star: MaskedStar, cutout: Cutout, start: StarState, iterations: in
     limits = FitLimits(iterations=iterations, free_blur=False)
     used = cutout.usable & modelled(cutout.size_px)
     fit = _climb(star, cutout, start, used, limits, _TOLERATED_MISMATCH)
+    return fit, tolerant_cost(star, cutout, fit, fit.used)
+
+
+def tolerant_cost(star: MaskedStar, cutout: Cutout, fit: StarFit, used: NDArray[np.bool_]) -> float:
+    """Return the sum over pixels of squared residuals against noise and a tolerated mismatch of 10 %."""
     residual, signal, variance = residuals(star, cutout, fit)
-    cost = residual**2 / (variance + (_TOLERATED_MISMATCH * signal) ** 2)
-    return fit, float(cost[fit.used].sum())
+    return float((residual**2 / (variance + (_TOLERATED_MISMATCH * signal) ** 2))[used].sum())
 
 
 def _climb(
@@ -116,12 +128,14 @@ def _climb(
     data = cutout.pixels[used].astype(np.float64)
     state, level = start, _first_level(star, cutout, start, used)
     converged = False
+    # The mismatch's weight stays that of the start: were it to grow with the fitted light, a brighter star
+    # would excuse any misfit.
+    excused = (mismatch * np.maximum(star.image(replace(start, flux_electrons=level[0]))[used], 0.0)) ** 2
     for _ in range(limits.iterations):
         image, slopes = star.image_and_slopes(state)
         design = design_matrix(image, slopes, plane, used, level[0])
         expected = design[:, _SHAPE_TERMS:] @ level
-        signal = np.maximum(design[:, FLUX] * level[0], 0.0)
-        variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + (mismatch * signal) ** 2
+        variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + excused
         weighted = design / variance[:, None]
         information = weighted.T @ design
         if not limits.free_blur:
@@ -233,17 +247,6 @@ def residuals(
     expected = signal + np.tensordot(np.array(fit.background), background_terms(cutout.size_px), 1)
     variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2
     return cutout.pixels - expected, signal, variance
-
-
-def _isolated(deviation: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return pixels far off whose neighbours are not: hot pixels and cosmic rays, not a poor model."""
-    far = used & (np.abs(deviation) > 5.0)
-    if not far.any():
-        return far
-    padded = np.pad(np.where(used, deviation, 0.0), 1)
-    n = deviation.shape[0]
-    around = [padded[i : i + n, j : j + n] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
-    return np.asarray(far & (np.abs(np.median(around, axis=0)) < 0.25 * np.abs(deviation)))
 
 
 def _mismatch(

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from routines.measure.capture import Hint, capture, signal_in_arms
-from routines.measure.companion import has_companion
+from routines.measure.companion import has_companion, without_companion
 from routines.measure.cutout import Cutout, cropped
 from routines.measure.fit import StarFit
 from routines.measure.geometry import (
@@ -55,6 +55,13 @@ _ENOUGH_CONTRAST = 30.0
 _FAINT_ELECTRONS = 2e4
 _WORST_U_ZONES = 1.0
 _POOR_MISMATCH = 0.12
+_HOPELESS_MISMATCH = 0.4
+# What grid, wavelengths and drawing of the model itself leave open, in critical focus zones.
+_MODEL_U_ZONES = 0.005
+_OUTLYING_MISMATCH = 2.0
+_LEAST_TURN_DEG = 0.15
+_CLEARLY_BETTER = 0.9
+_HELD = 1e-6
 _LEARNING_FRAMES = 4
 _TRIALS_PER_ZONE = 2.0
 _DECIDING_COST = 12.0
@@ -74,24 +81,39 @@ class MaskHint:
 
 @dataclass(frozen=True, slots=True)
 class Learnt:
-    """What a set has taught: the geometry, and whether sign and tilt of the quarters are settled."""
+    """What a set has taught: the geometry, and whether sign and tilt of the quarters are settled.
+
+    ``mismatch`` is how well the frames that taught it match: the median share of a star's light.
+    """
 
     geometry: Geometry
     sign_known: bool
     tilt_decided: bool
     frames: int
+    mismatch: float = 0.0
 
 
 class MaskMeter:
-    """Measures the cut-outs of one fitting of the mask. Not for use from two threads."""
+    """Measures the cut-outs of one fitting of the mask. Not for use from two threads.
+
+    ``through_air`` adds what the atmosphere makes of the spikes to the stated uncertainty; False is for an
+    artificial star on a bench.
+    """
 
     def __init__(
-        self, optics: Optics, hint: MaskHint, bands: Mapping[str, Band], pixel_share: float = 1.0
+        self,
+        optics: Optics,
+        hint: MaskHint,
+        bands: Mapping[str, Band],
+        pixel_share: float = 1.0,
+        *,
+        through_air: bool = True,
     ) -> None:
         self.optics = optics
         self.hint = hint
         self.bands = dict(bands)
         self.pixel_share = pixel_share
+        self.through_air = through_air
         self.learnt: Learnt | None = None
         self._stars: dict[str, MaskedStar] = {}
         self._turbulence: SpikeTurbulence | None = None
@@ -115,11 +137,29 @@ class MaskMeter:
         start = self._start_geometry(clear)
         clear = [cropped(cutout, self._learning_px(start)) for cutout in clear]
         if self.learnt is not None and self.learnt.tilt_decided:
-            best, decided = self._refined(self._captured(start, clear), clear, rounds=2), True
+            first, decided = self._captured(start, clear), True
         else:
-            best, decided = self._with_tilt(start, clear)
-        other = with_other_profile(best, clear, self.bands, self._window(clear), self._reach_um(clear))
-        self._adopt(min(best, other, key=lambda one: one.cost).geometry, decided, len(clear))
+            first, decided = self._with_tilt(start, clear)
+        best = self._settled(first, clear)
+        kept = _agreeing(best)
+        if len(kept) < len(clear):
+            clear = [clear[k] for k in kept]
+            best = self._settled(replace(best, fits=tuple(best.fits[k] for k in kept)), clear)
+        self._adopt(best, decided)
+
+    def _settled(self, start: Refined, clear: Sequence[Cutout]) -> Refined:
+        """Return the geometry refined with each kind of blur and of duty, the likeliest of them to the end.
+
+        A wrong kind of blur pulls the other terms along, so each is refined before they are compared.
+        """
+        window, reach = self._window(clear), self._reach_um(clear)
+        tried = []
+        for one in (start, with_other_profile(start, clear, self.bands, window, reach)):
+            refined = self._refined(one, clear, rounds=2)
+            mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
+            tried += [refined, self._refined(mirrored, clear, rounds=2)]
+        best = min(tried, key=lambda one: one.cost)
+        return min(best, self._refined(best, clear, rounds=4), key=lambda one: one.cost)
 
     def _learning_px(self, start: Geometry) -> int:
         """Return the side that holds the first orders, which teach the geometry at a fraction of the cost."""
@@ -128,17 +168,13 @@ class MaskMeter:
         return 2 * math.ceil(1.2 * order_px + 12.0)
 
     def _with_tilt(self, start: Geometry, clear: Sequence[Cutout]) -> tuple[Refined, bool]:
-        """Return the geometry refined with the likelier tilt, and whether it is much likelier."""
+        """Return the geometry with the likelier tilt, roughly refined, and whether it is much likelier."""
         tried = []
         for tilt in (1, -1):
             first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
             tried.append(self._refined(first, clear, rounds=1))
         tried.sort(key=lambda one: one.cost)
-        mirrored = self._refined(
-            replace(tried[0], geometry=with_mirrored_duty(tried[0].geometry)), clear, rounds=1
-        )
-        best = self._refined(min(tried[0], mirrored, key=lambda one: one.cost), clear, rounds=2)
-        return best, tried[1].cost - tried[0].cost > _DECIDING_COST
+        return tried[0], tried[1].cost - tried[0].cost > _DECIDING_COST
 
     def restore(self, learnt: Learnt) -> None:
         """Take up what an earlier part of the same set has learnt."""
@@ -158,8 +194,28 @@ class MaskMeter:
         arms, arms_u = signal_in_arms(star, cutout, captured.fit, self._first_order_px(cutout.filter))
         if arms + 4.0 * arms_u < 0.5 and arms_u < 0.15:
             return MaskReading(cutout.filter, flags=("no_mask_pattern",))
-        blended = has_companion(star, cutout, captured.fit)
-        return self._reading(cutout, captured.fit, rival=captured.rival, blended=blended)
+        fit, turned_deg = self._followed(cutout, captured.fit)
+        blended = turned_deg == 0.0 and has_companion(star, cutout, fit)
+        if blended:
+            fit = without_companion(star, cutout, fit, star.templates.reach_um)
+        told = tuple(code for code, so in (("blended", blended), ("mask_slipped", turned_deg != 0.0)) if so)
+        return self._reading(cutout, fit, rival=captured.rival, told=told, turned_deg=turned_deg)
+
+    def _followed(self, cutout: Cutout, fit: StarFit) -> tuple[StarFit, float]:
+        """Return a fit with the mask turned to where this frame shows it, and by how much (deg).
+
+        Tried only where a frame matches much worse than those that the geometry was learnt from.
+        """
+        assert self.learnt is not None
+        if fit.mismatch < max(_POOR_MISMATCH, _OUTLYING_MISMATCH * self.learnt.mismatch):
+            return fit, 0.0
+        only_turn = Looseness(3.0, *(_HELD,) * 4)
+        geometry, reach = self.learnt.geometry, _SEARCH_REACH_ZONES * self._zone_um(cutout.filter)
+        window = Window.around(cutout.size_px)
+        turned = refine_geometry(geometry, [cutout], [fit], self.bands, window, reach, only_turn, rounds=5)
+        by_deg = turned.geometry.mask.orientation_deg - geometry.mask.orientation_deg
+        better = turned.fits[0].reduced_deviance < _CLEARLY_BETTER * fit.reduced_deviance
+        return (turned.fits[0], by_deg) if better and abs(by_deg) > _LEAST_TURN_DEG else (fit, 0.0)
 
     def star(self, filter_name: str, size_px: int) -> MaskedStar:
         """Return the model of a star through one filter, made at first use."""
@@ -262,14 +318,18 @@ class MaskMeter:
             slit_duty=(free if hint.slit_duty is None else given).slit_duty,
         )
 
-    def _adopt(self, geometry: Geometry, tilt_decided: bool, frames: int) -> None:
-        self.learnt = Learnt(geometry, self.hint.orientation_deg is not None, tilt_decided, frames)
+    def _adopt(self, taught: Refined, tilt_decided: bool) -> None:
+        sign_known = self.hint.orientation_deg is not None
+        mismatch = float(np.median([fit.mismatch for fit in taught.fits]))
+        self.learnt = Learnt(taught.geometry, sign_known, tilt_decided, len(taught.fits), mismatch)
         self._stars.clear()
         self._turbulence = None
 
     def _turbulence_u_um(self, cutout: Cutout, fit: StarFit) -> float:
         """Return what the atmosphere adds to the defocus's standard uncertainty."""
         assert self.learnt is not None
+        if not self.through_air:
+            return 0.0
         geometry = self.learnt.geometry
         if self._turbulence is None:
             self._turbulence = spike_turbulence(geometry.optics, geometry.mask)
@@ -280,13 +340,16 @@ class MaskMeter:
         spike_px = math.sqrt(variance) * geometry.optics.focal_length_mm * 1e3 / geometry.optics.pixel_um
         return spike_px / self.spike_error_px_per_um()
 
-    def _reading(self, cutout: Cutout, fit: StarFit, *, rival: bool, blended: bool) -> MaskReading:
-        """Return the reading of a fit, with its flags."""
+    def _reading(
+        self, cutout: Cutout, fit: StarFit, *, rival: bool, told: tuple[str, ...], turned_deg: float
+    ) -> MaskReading:
+        """Return the reading of a fit, with its flags and those ``told`` already."""
         assert self.learnt is not None
         zone = self._zone_um(cutout.filter)
         # A mismatch is shared by neighbouring pixels, so the formal uncertainty is scaled, not trusted.
-        u_um = math.hypot(fit.defocus_u_um, self._turbulence_u_um(cutout, fit))
-        flags = self._flags(cutout, fit, zone) + (("blended",) if blended else ())
+        air_um = self._turbulence_u_um(cutout, fit)
+        u_um = math.sqrt(fit.defocus_u_um**2 + air_um**2 + (_MODEL_U_ZONES * zone) ** 2)
+        flags = (*self._flags(cutout, fit, zone, air_um), *told)
         refusal = self._refusal(fit, u_um, zone, rival)
         scale = self.spike_error_px_per_um()
         known = refusal is None
@@ -298,7 +361,7 @@ class MaskMeter:
             defocus_u_um=u_um if known else None,
             star_x_px=fit.state.x_px + cutout.origin_x_px,
             star_y_px=fit.state.y_px + cutout.origin_y_px,
-            arms_deg=self.learnt.geometry.mask.spike_directions_deg(),
+            arms_deg=_turned(self.learnt.geometry.mask, turned_deg).spike_directions_deg(),
             signal_electrons=fit.state.flux_electrons,
             width_px=fit.state.blur_px,
             background_electrons=fit.background[0],
@@ -306,7 +369,7 @@ class MaskMeter:
             flags=flags if refusal is None else (refusal, *flags),
         )
 
-    def _flags(self, cutout: Cutout, fit: StarFit, zone_um: float) -> tuple[str, ...]:
+    def _flags(self, cutout: Cutout, fit: StarFit, zone_um: float, air_um: float) -> tuple[str, ...]:
         """Return the notes that a fit calls for."""
         assert self.learnt is not None
         notes = {
@@ -316,7 +379,7 @@ class MaskMeter:
             "clipped": cutout.clipped,
             "faint": fit.state.flux_electrons < _FAINT_ELECTRONS,
             "far_from_focus": abs(fit.state.defocus_um) > CERTAIN_REACH_ZONES * zone_um,
-            "poor_match": fit.mismatch > _POOR_MISMATCH,
+            "poor_match": _matches_poorly(fit, air_um),
             "exposure_short": cutout.exposure_s is not None and cutout.exposure_s < _SHORT_EXPOSURE_S,
         }
         return tuple(code for code, holds in notes.items() if holds)
@@ -328,6 +391,31 @@ class MaskMeter:
         if u_um > _WORST_U_ZONES * zone_um or fit.state.flux_electrons < 300.0:
             return "too_faint"
         return "ambiguous" if rival else None
+
+
+def _matches_poorly(fit: StarFit, air_um: float) -> bool:
+    """Tell whether a frame misses the model by more than turbulence explains.
+
+    Air that moves the spikes also leaves its speckles in a frame: a mismatch that makes the defocus no less
+    sure than the air itself does is the air's, up to where frame and model differ altogether.
+    """
+    if fit.mismatch <= _POOR_MISMATCH:
+        return False
+    return fit.defocus_u_um > air_um or fit.mismatch > _HOPELESS_MISMATCH
+
+
+def _agreeing(refined: Refined) -> list[int]:
+    """Return which frames match the common geometry about as well as most do.
+
+    A frame on which the mask had slipped, or another star or a trail shows, must not teach the rest.
+    """
+    mismatches = [fit.mismatch for fit in refined.fits]
+    worst = _OUTLYING_MISMATCH * max(sorted(mismatches)[(len(mismatches) - 1) // 2], _POOR_MISMATCH / 2.0)
+    return [k for k, mismatch in enumerate(mismatches) if mismatch <= worst]
+
+
+def _turned(mask: Mask, by_deg: float) -> Mask:
+    return replace(mask, orientation_deg=mask.orientation_deg + by_deg)
 
 
 def _middle(cutout: Cutout) -> tuple[float, float]:

@@ -88,10 +88,12 @@ def bound_um(light: Light, defocus_um: float, star_px: tuple[float, float]) -> f
 
 
 def meter_for(light: Light) -> MaskMeter:
-    """Return a meter that knows optics and mask exactly, as the bound does, and nothing of the frame."""
-    meter = MaskMeter(
-        PROJECT_OPTICS, MaskHint(3.6, 20.0, 0.5, 33.0), {"x": Band("x", light.centre_nm, light.width_nm)}
-    )
+    """Return a meter that knows optics and mask exactly, as the bound does, and nothing of the frame.
+
+    No air stands before these stars and the meter is told so: the stated uncertainty is the photons' alone.
+    """
+    bands = {"x": Band("x", light.centre_nm, light.width_nm)}
+    meter = MaskMeter(PROJECT_OPTICS, MaskHint(3.6, 20.0, 0.5, 33.0), bands, through_air=False)
     meter.restore(Learnt(Geometry(PROJECT_OPTICS, PROJECT_MASK, "gaussian"), True, True, 5))
     return meter
 

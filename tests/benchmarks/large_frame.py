@@ -121,11 +121,15 @@ def _measured(folder: Path, paths: list[Path]) -> tuple[float, float]:
 
 
 def _peak_mb(folder: Path, path: Path) -> float:
+    """Return the most memory that a process of its own held, interpreter included (proc(5), VmHWM).
+
+    Not getrusage's: what the parent held at the fork counts there as the child's.
+    """
     code = (
-        "import resource, sys; from pathlib import Path; from daemon.config import load_config;"
+        "import re, sys; from pathlib import Path; from daemon.config import load_config;"
         "from daemon.measurement import FrameMeter;"
         "FrameMeter(load_config(Path(sys.argv[1]))).measure_next(Path(sys.argv[2]));"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+        "print(int(re.search(r'VmHWM:\\s+(\\d+)', Path('/proc/self/status').read_text())[1]) / 1024)"
     )
     command = [sys.executable, "-c", code, folder / "rig.toml", path]
     return float(subprocess.run(command, check=True, capture_output=True, text=True).stdout)

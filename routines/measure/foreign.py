@@ -1,0 +1,57 @@
+"""Tell which pixels hold light that is not the star's: hot pixels, cosmic rays, other stars, trails."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+# A pixel is called strange only where it stands beyond this share of the star's own light too: a fit that has
+# gone wrong would otherwise call the star's core strange, leave it out, and look good.
+_ALLOWED_SHARE = 0.3
+_FAR = 5.0
+_BOX_PX = 5
+_LEAST_SNR = 8.0
+_ABOVE_PATTERN = 3.0
+_CORE_PX = 6.0
+_MARGIN_PX = 2
+
+Values = NDArray[np.float64]
+Pixels = NDArray[np.bool_]
+
+
+def isolated(residual: Values, signal: Values, variance: Values, used: Pixels) -> Pixels:
+    """Return pixels far off whose neighbours are not: hot pixels and cosmic rays, not a poor model.
+
+    All have shape (n, n): residual and the star's own light in electrons, the noise's variance.
+    """
+    deviation = residual / np.sqrt(variance + (_ALLOWED_SHARE * signal) ** 2)
+    far = used & (np.abs(deviation) > _FAR)
+    if not far.any():
+        return far
+    padded = np.pad(np.where(used, deviation, 0.0), 1)
+    n = deviation.shape[0]
+    around = [padded[i : i + n, j : j + n] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
+    return np.asarray(far & (np.abs(np.median(around, axis=0)) < 0.25 * np.abs(deviation)))
+
+
+def foreign(
+    residual: Values, signal: Values, variance: Values, used: Pixels, place_px: tuple[float, float]
+) -> Pixels:
+    """Return pixels, with a margin, around which light stands beyond noise and beyond the pattern itself.
+
+    Judged on the light in 5 x 5 px, so that a spike a little off its place is not taken for foreign, and
+    never in the core of the star at ``place_px`` (x, y). At most a quarter of the pixels is left out.
+    """
+    area = float(_BOX_PX**2)
+    extra = ndimage.uniform_filter(np.where(used, residual, 0.0), _BOX_PX) * area
+    if float(extra.max()) < _LEAST_SNR:
+        return np.zeros_like(used)
+    noise = np.sqrt(ndimage.uniform_filter(variance, _BOX_PX) * area)
+    pattern = ndimage.uniform_filter(np.abs(signal), _BOX_PX) * area
+    y, x = np.indices(residual.shape)
+    outside = used & (np.hypot(x - place_px[0], y - place_px[1]) > _CORE_PX)
+    found = outside & (extra > _LEAST_SNR * noise) & (extra > _ABOVE_PATTERN * pattern)
+    if not found.any() or found.mean() > 0.25:
+        return np.zeros_like(used)
+    return np.asarray(ndimage.binary_dilation(found, iterations=_MARGIN_PX))

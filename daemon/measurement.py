@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from daemon.config import Config
-from daemon.frame_source import read_for
+from daemon.frame_source import read_for, unbinned_pixel_um
 from daemon.tracking import Tracker
 from drivers.frames import FrameUnreadable, RawFrame
+from routines.measure.capture import Hint
 from routines.measure.cutout import Cutout, Detector, cut
 from routines.measure.explain import Explained, explain
 from routines.measure.find import FoundStar, find_star
@@ -87,12 +88,16 @@ class _Prepared:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Taken:
-    """A frame of a growing set, its result, and after how many lessons that was measured."""
+    """A frame of a growing set, its result, and after how many lessons that was measured.
+
+    ``mirrored`` where the mask sat turned by half a turn against the set's first frames.
+    """
 
     prepared: _Prepared
     result: FrameResult
     lessons: int
     method: Method | None
+    mirrored: bool = False
 
 
 class FrameMeter:
@@ -108,6 +113,8 @@ class FrameMeter:
         self._lessons = 0
         self._taken: list[_Taken] = []
         self._shown: tuple[Cutout, MaskReading] | None = None
+        self._mirrored = False
+        self._pixel_um = config.optics.pixel_um
 
     def measure_all(self, paths: Sequence[Path], method: Method | None = None) -> list[FrameResult]:
         """Measure the frames of one set; results come in the order given, one for each path."""
@@ -127,19 +134,38 @@ class FrameMeter:
             # Stars without a mask teach nothing of one.
             self._consider(prepared)
         result = self._finished(prepared, method)
-        self._taken.append(_Taken(prepared, result, self._lessons, method))
+        if "mask_turned" in result.flags:
+            self._turn_back_last()
+        self._taken.append(_Taken(prepared, result, self._lessons, method, self._mirrored))
         del self._taken[:-_REMEMBERED]
         return result
 
     def revised(self) -> list[FrameResult]:
         """Return every frame of the growing set with what is known now: one set has one geometry."""
         self._taken = [
-            one
-            if one.lessons == self._lessons or one.method == "width"
-            else _Taken(one.prepared, self._finished(one.prepared, one.method), self._lessons, one.method)
+            one if one.lessons == self._lessons or one.method == "width" else self._again(one)
             for one in self._taken
         ]
         return [one.result for one in self._taken]
+
+    def _turn_back_last(self) -> None:
+        """Mirror the latest frame that was measured: it was the first of the turned mask."""
+        for place in reversed(range(len(self._taken))):
+            last = self._taken[place]
+            if last.result.defocus_um is not None:
+                noted = replace(_mirrored(last.result), flags=(*last.result.flags, "mask_turned"))
+                self._taken[place] = replace(last, result=noted, mirrored=self._mirrored)
+                return
+
+    def _again(self, taken: _Taken) -> _Taken:
+        """Return a frame measured again with what is known now, on its own side of focus."""
+        if taken.prepared.cutout is None or self._meter is None:
+            return taken
+        result = self._line(taken.prepared, taken.method, None)
+        result = _mirrored(result) if taken.mirrored else result
+        if "mask_turned" in taken.result.flags:
+            result = replace(result, flags=(*result.flags, "mask_turned"))
+        return replace(taken, result=result, lessons=self._lessons)
 
     @property
     def learnt(self) -> Learnt | None:
@@ -162,9 +188,7 @@ class FrameMeter:
         """Return the spike error (unbinned px) of a micrometre of defocus; None before it is learnt."""
         if self._meter is None or self._meter.learnt is None:
             return None
-        return (
-            self._meter.spike_error_px_per_um() * self._meter.optics.pixel_um / self._config.optics.pixel_um
-        )
+        return self._meter.spike_error_px_per_um() * self._meter.optics.pixel_um / self._pixel_um
 
     def _consider(self, prepared: _Prepared) -> None:
         """Learn again when a few more frames, or frames of other filters, have come."""
@@ -223,7 +247,8 @@ class FrameMeter:
         if self._meter is None:
             optics = self._config.science_optics()
             sampling = raw.sampling
-            optics = replace(optics, pixel_um=optics.pixel_um * sampling.pitch_px)
+            self._pixel_um = unbinned_pixel_um(self._config, raw.facts)
+            optics = replace(optics, pixel_um=self._pixel_um * sampling.pitch_px)
             mask = self._config.mask
             hint = MaskHint()
             if mask is not None:
@@ -243,17 +268,33 @@ class FrameMeter:
             return prepared.result
         result = prepared.result
         hint = self._tracker.hint(result.filter, result.position_steps)
+        if hint is not None and self._mirrored:
+            hint = replace(hint, defocus_um=-hint.defocus_um)
+        line = self._line(prepared, method, hint)
+        line = _mirrored(line) if self._mirrored else line
+        if line.defocus_um is None or line.defocus_u_um is None:
+            return line
+        if self._tracker.sees_half_a_turn(
+            line.filter, line.position_steps, line.defocus_um, line.defocus_u_um
+        ):
+            self._mirrored = not self._mirrored
+            self._tracker.turn_back_last()
+            line = replace(_mirrored(line), flags=(*line.flags, "mask_turned"))
+        assert line.defocus_um is not None
+        blur_px = _USUAL_BLUR_PX if line.width_px is None else line.width_px / prepared.pitch_px
+        self._tracker.take(line.filter, line.position_steps, line.defocus_um, blur_px)
+        return line
+
+    def _line(self, prepared: _Prepared, method: Method | None, hint: Hint | None) -> FrameResult:
+        """Return a prepared frame's line as the mask's model, or a width, reads it."""
+        assert prepared.cutout is not None and self._meter is not None
         reading = self._meter.measure(prepared.cutout, hint)
         self._shown = (prepared.cutout, reading)
         if "no_mask_pattern" in reading.flags and method != "mask":
             return self._by_width(prepared)
-        if reading.defocus_um is None or reading.defocus_u_um is None:
-            return _with_reading(prepared, reading)
-        if method == "width":
+        if method == "width" and reading.defocus_um is not None:
             message = "the frame shows a mask's pattern; take the mask off for a width"
-            return replace(result, flags=("mask_present",), message=message)
-        blur_px = reading.width_px or _USUAL_BLUR_PX
-        self._tracker.take(result.filter, result.position_steps, reading.defocus_um, blur_px)
+            return replace(prepared.result, flags=("mask_present",), message=message)
         return _with_reading(prepared, reading)
 
     def _by_width(self, prepared: _Prepared) -> FrameResult:
@@ -357,6 +398,13 @@ def _with_reading(prepared: _Prepared, reading: MaskReading) -> FrameResult:
         flags=reading.flags,
         message=_words(reading),
     )
+
+
+def _mirrored(line: FrameResult) -> FrameResult:
+    """Return a line read from the other side of focus."""
+    if line.defocus_um is None or line.spike_error_px is None:
+        return line
+    return replace(line, defocus_um=-line.defocus_um, spike_error_px=-line.spike_error_px)
 
 
 def _words(reading: MaskReading) -> str | None:

@@ -1,0 +1,67 @@
+"""The mask put back turned by half a turn, left off, or forgotten on: poppy's frames, as a run meets them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import gallery
+import pytest
+from masked_star import recorded, turned
+from sweeps import Look, config_text, write_folder
+
+from daemon.config import load_config
+from daemon.measurement import FrameMeter
+
+MASK = "[mask]\nslit_period_mm = 3.6\narm_angle_deg = 20"
+POSITIONS_UM = (-95.0, -35.0, 55.0, 96.0, 60.0, -90.0)
+
+
+def meter_in(folder: Path) -> FrameMeter:
+    config = folder / "rig.toml"
+    config.write_text(config_text(gallery.REFRACTOR, {"H": gallery.NARROW}, MASK))
+    return FrameMeter(load_config(config))
+
+
+def look(defocus_um: float, number: int, half_turns: int = 0, masked: bool = True) -> Look:
+    mask = turned(gallery.MASK, 180.0 * half_turns) if masked else None
+    electrons = gallery.in_frame(gallery.star(defocus_um, mask=mask))
+    return Look("H", defocus_um, defocus_um, recorded(electrons, gallery.SENSOR, 1000 + number))
+
+
+def test_a_mask_put_back_half_a_turn_round_is_noticed_at_the_first_pair(tmp_path: Path) -> None:
+    # Facts of optics: turning the mask by half a turn turns the image by as much, which is what the opposite
+    # defocus shows (see test_turning_the_mask_turns_the_image). From the fourth frame on it sits turned.
+    looks = [look(z, number, half_turns=number // 3) for number, z in enumerate(POSITIONS_UM)]
+    meter = meter_in(tmp_path)
+    results = [meter.measure_next(path) for path in write_folder(looks, tmp_path)]
+    assert ["mask_turned" in result.flags for result in results] == [False, False, False, False, True, False]
+    known_by_now = meter.revised()
+    assert "mask_turned" in known_by_now[3].flags
+    for result, z in zip(known_by_now, POSITIONS_UM, strict=True):
+        assert result.defocus_um is not None and result.defocus_u_um is not None
+        assert abs(result.defocus_um - z) < 3.0 * result.defocus_u_um
+
+
+def test_a_mask_routine_says_at_once_that_there_is_no_mask(tmp_path: Path) -> None:
+    path = write_folder([look(40.0, 1, masked=False)], tmp_path)[0]
+    result = meter_in(tmp_path).measure_next(path, "mask")
+    assert result.flags == ("no_mask_pattern",) and not result.measured
+    assert result.message == "a star was found but no mask pattern around it"
+
+
+def test_a_mask_taken_off_during_a_run_is_said_at_the_next_frame(tmp_path: Path) -> None:
+    meter = meter_in(tmp_path)
+    results = [
+        meter.measure_next(path, "mask")
+        for path in write_folder([look(-95.0, 0), look(55.0, 1), look(55.0, 2, masked=False)], tmp_path)
+    ]
+    assert [result.measured for result in results] == [True, True, False]
+    assert "no_mask_pattern" in results[-1].flags
+
+
+@pytest.mark.parametrize("defocus_um", [55.0, -95.0])
+def test_a_width_routine_says_at_once_that_the_mask_is_still_on(defocus_um: float, tmp_path: Path) -> None:
+    path = write_folder([look(defocus_um, 1)], tmp_path)[0]
+    result = meter_in(tmp_path).measure_next(path, "width")
+    assert result.flags == ("mask_present",) and not result.measured
+    assert result.message is not None and "take the mask off" in result.message

@@ -14,11 +14,15 @@ from pathlib import Path
 
 import numpy as np
 
+from daemon.port import CompensatingPort
+from daemon.port_rules import PortRules
 from drivers.device import quietly
 from drivers.errors import DeviceError
 from drivers.focuser import SerialFocuser
 from drivers.roles import Limits
 from drivers.simulated.client import RunningRig, start_rig
+from drivers.virtual_port import PtyPort
+from routines.compensation import Approach
 from tests.benchmarks.timing import show
 
 HALTS = 1_000
@@ -36,10 +40,13 @@ def run() -> None:
                 "moving": measured(focuser, moving),
                 "while the line is silent": silent(rig, focuser),
             }
+            through = np.array(through_the_port(focuser, Path(folder)))
         finally:
             focuser.close()
     for state, found in latencies.items():
         show(f"halt on the wire, {state}: median", float(np.median(found)), "ms")
+    show("halt through the compensating port: median", float(np.median(through)), "ms")
+    show("halt through the compensating port: worst", float(through.max()), "ms", "aim: under 50")
     every = np.concatenate(list(latencies.values()))
     show(f"halt on the wire, {len(every)} in all states: median", float(np.median(every)), "ms")
     show(
@@ -110,3 +117,30 @@ def silent(rig: RunningRig, focuser: SerialFocuser) -> np.ndarray:
         return measured(focuser, asking)
     finally:
         rig.fault("silent", count=0)
+
+
+def through_the_port(focuser: SerialFocuser, folder: Path) -> list[float]:
+    """Return how long after a client wrote a halt it was on the focuser's own wire, in mid-move (ms)."""
+    import serial
+
+    rules = PortRules(Approach(-1, 200, 80.0), LIMITS)
+    port = CompensatingPort(focuser, PtyPort(folder / "port"), rules, lambda sentence: None)
+    port.start()
+    found = []
+    try:
+        with serial.serial_for_url(port.address, timeout=5.0) as client:
+            for number in range(HALTS // 10):
+                client.write(b"go 58000\n" if number % 2 else b"go 1500\n")
+                client.read_until(b"\r\n")
+                began = time.monotonic()
+                client.write(b"halt\n")
+                client.read_until(b"halting\r\n")
+                entries = focuser.device.line.trace.entries()
+                sent = [item.at_s for item in entries if item.data == b"halt\n" and item.at_s >= began]
+                found += [1000.0 * (at - began) for at in sent[:1]]
+                while port.busy:
+                    time.sleep(0.005)
+                focuser.clear_fault()
+    finally:
+        port.close()
+    return found

@@ -15,7 +15,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivers import description
 from drivers.checksums import Checksum, reflected
+from drivers.framing import BadFrame
 
 CHECK = b"123456789"
 CATALOGUE = {
@@ -90,3 +92,36 @@ def test_plain_sum_keeps_its_width() -> None:
 def test_reflected() -> None:
     assert reflected(0b0000_0001, 8) == 0b1000_0000
     assert reflected(0x1021, 16) == 0x8408  # the two customary forms of the same polynomial
+
+
+NMEA = """
+description = 1
+kind = "instrument"
+name = "Any talker of NMEA 0183"
+[framing]
+kind = "text"
+request_start = "$"
+reply_start = "$"
+request_end = "\\r\\n"
+reply_end = "\\r\\n"
+[framing.checksum]
+kind = "xor"
+separator = "*"
+[request.altitude]
+send = "PASK"
+reply = "GPGGA,{time:text},{lat:text},N,{lon:text},E,{fix:int},{used:int},{hdop:text},{altitude:decimal},REST"
+query = true
+"""
+
+
+def test_a_whole_nmea_sentence_through_a_description() -> None:
+    """The sentence is a common textbook example of NMEA 0183 (from memory)."""
+    dialect = description.parse(NMEA.replace("REST", "M,{geoid:decimal},M,,"), "nmea.toml")
+    sentence = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
+    piece = dialect.framing.take(sentence)
+    assert piece is not None
+    seen = dialect.decode("altitude", piece.body)
+    assert (seen["altitude"], seen["geoid"], seen["used"], seen["lat"]) == (545.4, 46.9, 8, "4807.038")
+    assert dialect.encode("altitude") == b"$PASK*09\r\n"  # 0x50 ^ 0x41 ^ 0x53 ^ 0x4B
+    with pytest.raises(BadFrame, match="checksum"):
+        dialect.framing.take(sentence.replace(b"545.4", b"545.5"))

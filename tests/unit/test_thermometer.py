@@ -5,10 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from peers import SleptClock
+from peers import SleptClock, peer
 
-from drivers.errors import SensorFailed
-from drivers.thermometer import FileSource, FocuserSource, MedianThermometer
+from drivers import description
+from drivers.device import Device
+from drivers.errors import DescriptionError, SensorFailed
+from drivers.thermometer import DeviceSource, FileSource, FocuserSource, MedianThermometer
 
 
 def thermometer_of(path: Path, **options: float) -> tuple[MedianThermometer, SleptClock]:
@@ -69,3 +71,43 @@ def test_a_focuser_without_probe() -> None:
     with pytest.raises(SensorFailed, match="no temperature probe"):
         MedianThermometer(FocuserSource(lambda: None), SleptClock()).read()
     assert MedianThermometer(FocuserSource(lambda: 3.5), SleptClock()).read().value_c == 3.5
+
+
+SERIAL = """
+description = 1
+kind = "thermometer"
+name = "Probe in sixteenths of a kelvin"
+[line]
+reply_within_s = 0.2
+[framing]
+kind = "text"
+request_end = "\\n"
+reply_end = "\\n"
+[request.temperature]
+send = "T"
+reply = "T{temperature:int}"
+scale = 0.0625
+offset = -273.15
+absent = 0
+"""
+
+
+def test_a_serial_thermometer_with_its_scale_and_offset() -> None:
+    counts = iter([b"T4480\n", b"T4480\n", b"T0\n", b"T0\n", b"Tx\n"] + [b"Tx\n"] * 20)
+    with peer(lambda request: next(counts)) as other:
+        device = Device(description.parse(SERIAL, "probe.toml"), other.path)
+        device.connect()
+        try:
+            source = DeviceSource(device)
+            assert source.read_c() == pytest.approx(4480 / 16 - 273.15)  # asked twice: no checksum
+            with pytest.raises(SensorFailed, match="no probe"):
+                source.read_c()
+            with pytest.raises(SensorFailed, match=r"no temperature for .* s.*is not"):
+                MedianThermometer(source, SleptClock()).read()
+        finally:
+            device.close()
+
+
+def test_a_thermometer_that_tells_no_temperature_is_no_description() -> None:
+    with pytest.raises(DescriptionError, match="lacks the field 'temperature'"):
+        description.parse(SERIAL.replace("{temperature:int}", "{warmth:int}"), "probe.toml")

@@ -7,7 +7,7 @@ is a set that grows; frames measured before enough was known can be asked for ag
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,9 @@ _POOL = 12
 _POOL_PER_FILTER = 4
 _REMEMBERED = 400
 _USUAL_BLUR_PX = 3.0
+# Of the time that a set of some dozen frames takes, about so much is gone when they are read, and learnt.
+_SHARE_TO_PREPARE, _SHARE_LEARNT = 0.1, 0.35
+Told = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,13 +119,27 @@ class FrameMeter:
         self._mirrored = False
         self._pixel_um = config.optics.pixel_um
 
-    def measure_all(self, paths: Sequence[Path], method: Method | None = None) -> list[FrameResult]:
-        """Measure the frames of one set; results come in the order given, one for each path."""
-        prepared = [self._prepare(Path(path)) for path in paths]
+    def measure_all(
+        self, paths: Sequence[Path], method: Method | None = None, told: Told = lambda words, share: None
+    ) -> list[FrameResult]:
+        """Measure the frames of one set; results come in the order given, one for each path.
+
+        ``told`` hears what is being done, and how far the whole is (0 to 1).
+        """
+        prepared, count = [], len(paths)
+        for number, path in enumerate(paths):
+            told(f"finding the star in {Path(path).name}", _SHARE_TO_PREPARE * number / count)
+            prepared.append(self._prepare(Path(path)))
         cutouts = [one.cutout for one in prepared if one.cutout is not None]
         if cutouts and self._meter is not None:
+            told("learning the mask from the clearest frames", _SHARE_TO_PREPARE)
             self._meter.learn(_spread(prepared))
-        return [self._finished(one, method) for one in prepared]
+        results = []
+        for number, one in enumerate(prepared):
+            share = _SHARE_LEARNT + (1.0 - _SHARE_LEARNT) * number / count
+            told(f"measuring {Path(one.result.path).name}", share)
+            results.append(self._finished(one, method))
+        return results
 
     def measure_next(self, path: Path, method: Method | None = None) -> FrameResult:
         """Measure one more frame of a growing set, with what the frames before it taught."""

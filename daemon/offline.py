@@ -6,12 +6,12 @@ is told, with the file, the line and the reason.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from daemon.config import Config
 from daemon.gathering import Gathered, InputUnusable
@@ -24,7 +24,18 @@ if TYPE_CHECKING:
     from routines.profile import Profile
 
 DONE, NOT_GOOD_ENOUGH = 0, 5
-Progress = Callable[[str], None]
+
+
+class Progress(Protocol):
+    """Takes what is being done and why, and how far it is (0 to 1), where that is known."""
+
+    def __call__(self, words: str, share: float | None = None) -> None:
+        """Show it."""
+        ...
+
+
+def _untold(words: str, share: float | None = None) -> None:
+    """Show nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +57,7 @@ class _Seen:
 
 
 def analyse(
-    path: Path, config: Config, out: Path, moves: Path | None = None, progress: Progress = lambda _: None
+    path: Path, config: Config, out: Path, moves: Path | None = None, progress: Progress = _untold
 ) -> Analysis:
     """Gather, fit, and write profile.json, observations.csv and report.html into ``out``.
 
@@ -58,10 +69,10 @@ def analyse(
     if path.resolve() == (out / "observations.csv").resolve():
         raise InputUnusable(path, [f"{path}: would be overwritten by the results; give another --out"])
     gathered, seen = gather(path, config, moves, progress)
-    progress(f"fitting {sum(look.measured for look in gathered.observations)} looks at once")
+    progress(f"fitting {sum(look.measured for look in gathered.observations)} looks at once", 0.95)
     fit = fit_for_profile(config, gathered.observations, gathered.moves, fit_setup(config), seen.mask)
     fit = _with_note(fit, gathered)
-    progress("writing profile, observations and report")
+    progress("writing profile, observations and report", 0.98)
     facts = RunFacts(
         run=None,
         created=datetime.now(UTC),
@@ -93,7 +104,7 @@ def missing_numbers(profile: Profile) -> tuple[str, ...]:
 
 
 def gather(
-    path: Path, config: Config, moves: Path | None, progress: Progress = lambda _: None
+    path: Path, config: Config, moves: Path | None, progress: Progress = _untold
 ) -> tuple[Gathered, _Seen]:
     """Return the looks in a folder of frames or a table; raises `InputUnusable`."""
     from daemon.spike_table import read_moves, read_spike_errors
@@ -127,7 +138,7 @@ def _from_frames(folder: Path, config: Config, progress: Progress) -> tuple[Gath
 
     def measure(paths: Sequence[Path]) -> list[FrameResult]:
         progress(f"measuring {len(paths)} frames")
-        results = meter.measure_all(paths)
+        results = meter.measure_all(paths, told=lambda words, share: progress(words, 0.95 * share))
         masked = [result for result in results if result.method == "mask" and result.measured]
         widths.extend(result.width_px for result in masked if result.width_px)
         return results

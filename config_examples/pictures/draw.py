@@ -163,12 +163,12 @@ def _until(holds: Any, within_s: float = 600.0) -> None:
 
 
 def _small(png: bytes, path: Path) -> None:
-    """Write a picture with few colours: a README is loaded over slow lines too."""
+    """Write a picture with a limited palette: a README is loaded over slow lines too."""
     import io
 
     from PIL import Image
 
-    Image.open(io.BytesIO(png)).convert("RGB").quantize(64).save(path, optimize=True)
+    Image.open(io.BytesIO(png)).convert("RGB").quantize(200).save(path, optimize=True)
 
 
 if __name__ == "__main__":

@@ -28,9 +28,11 @@ def analyse(path: Path, config_path: Path, out: Path, moves: Path | None, *, as_
     if as_json:
         print(analysis.profile.to_json().rstrip("\n"))
     else:
+        from daemon.commands.tables import numbers_table
         from daemon.profile_commands import profile_text
 
         out_console().print(profile_text(analysis.profile))
+        out_console().print(numbers_table(analysis.profile))
     tell(f"Written to {out}: profile.json, observations.csv, report.html")
     if analysis.missing:
         tell_problem(

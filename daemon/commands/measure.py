@@ -21,10 +21,10 @@ DONE, NOT_GOOD_ENOUGH = 0, 5
 def measure(frames: Sequence[Path], config_path: Path, *, as_json: bool) -> int:
     """Measure frames as one set and print a line for each, in the order given; returns the exit code."""
     config = load_config(config_path)
-    with busy(f"measuring {len(frames)} frame{'s' * (len(frames) > 1)}"):
+    with busy(f"measuring {len(frames)} frame{'s' * (len(frames) > 1)}") as progress:
         from daemon.measurement import FrameMeter
 
-        results = FrameMeter(config).measure_all(list(frames))
+        results = FrameMeter(config).measure_all(list(frames), told=progress)
     if as_json:
         for result in results:
             print(json.dumps(result.as_dict(), allow_nan=False))

@@ -99,10 +99,20 @@ def start(routine: str, url: str | None, *, wait: bool, if_busy: str, as_json: b
         run = _followed(client, made["id"])
         if as_json:
             print(json.dumps(run))
+        elif (run["result"] or {}).get("latest"):
+            _print_numbers(client)
         tell(run_line(run))
         return int(run["exit_code"])
 
     return asked(action, url)
+
+
+def _print_numbers(client: Client) -> None:
+    """Print the numbers of the profile that the run has just left."""
+    from daemon.commands.tables import numbers_table
+    from routines.profile import Profile
+
+    out_console().print(numbers_table(Profile.model_validate(client.get("/v1/profile"))))
 
 
 def dry_run(routine: str, url: str | None, *, as_json: bool) -> int:

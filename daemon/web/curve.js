@@ -1,10 +1,13 @@
 // The growing curve: every look where it was taken, and what the latest fit makes of it.
 
-import { inkOf, layout, show } from "./figure.js";
-import { at, say } from "./dom.js";
+import { addMark, inkOf, layout, SHAPES, show } from "./figure.js";
+import { at, draw, say } from "./dom.js";
 import { counted, quantity, safe, short } from "./words.js";
 
 const SIDES = ["inward", "outward"];
+// With few looks every one draws the figure anew; with many, further ones are put on top for a while.
+const FEW = 150;
+const MOST_ON_TOP = 40;
 
 /** The looks of the run that is shown, kept as plotly's arrays so that a further look costs little. */
 export class Curve {
@@ -18,6 +21,9 @@ export class Curve {
     this.byFilter = new Map();
     this.numbers = null;
     this.width = false;
+    this.fresh = [];
+    this.onTop = 0;
+    this.anew = true;
   }
 
   take(looks) {
@@ -33,12 +39,16 @@ export class Curve {
       own.text.push(hover(look));
       own.symbol.push(this.symbol(look));
       own.looks.push(look);
+      this.fresh.push(look);
+      if (own.looks.length === 1) { this.anew = true; }
     }
   }
 
   know(numbers) {
     if (!numbers) { return; }
+    if (JSON.stringify(numbers) === JSON.stringify(this.numbers)) { return; }
     this.numbers = numbers;
+    this.anew = true;
     for (const own of this.byFilter.values()) { own.symbol = own.looks.map((look) => this.symbol(look)); }
   }
 
@@ -53,7 +63,30 @@ export class Curve {
   show() {
     say(at("curve-words"), this.words());
     say(at("curve-legend"), this.looks.length ? this.legend() : "");
-    if (this.looks.length) { show("curve", (ink) => this.figure(ink)); }
+    if (!this.looks.length || this.putOnTop()) { return; }
+    Object.assign(this, { fresh: [], onTop: 0, anew: false });
+    show("curve", (ink) => this.figure(ink));
+  }
+
+  /** Put the fresh looks onto the figure that stands, where that will do. */
+  putOnTop() {
+    if (this.anew || this.looks.length < FEW || this.onTop + this.fresh.length > MOST_ON_TOP) { return false; }
+    for (const look of this.fresh) {
+      if (!addMark("curve", look.position_steps, look.value_px, this.mark(look), hover(look, String).replaceAll("<br>", "\n"))) { return false; }
+      this.onTop += 1;
+    }
+    this.fresh = [];
+    return true;
+  }
+
+  mark(look) {
+    const drawn = inkOf(this.names, look.filter);
+    const symbol = this.symbol(look);
+    const open = symbol.includes("-open");
+    const group = draw("g");
+    group.append(draw("path", { d: SHAPES[drawn.symbol], style: `fill: ${open ? "none" : `var(${drawn.colour})`}; stroke: var(${drawn.colour}); stroke-width: 2.4` }));
+    if (symbol.endsWith("-dot")) { group.append(draw("circle", { cx: 10, cy: 10, r: 2, style: `fill: var(${drawn.colour})` })); }
+    return group;
   }
 
   words() {
@@ -140,15 +173,15 @@ export class Curve {
   }
 }
 
-function hover(look) {
+function hover(look, as = safe) {
   const lines = [
-    `look ${look.number}, filter ${safe(look.filter)}`,
+    `look ${look.number}, filter ${as(look.filter)}`,
     `position ${look.position_steps}${look.side ? `, moving ${look.side}` : ""}`,
     `${look.method === "width" ? "width" : "error"} ${look.value_px.toFixed(2)} px, u ${(look.u_px ?? 0).toFixed(2)} px`,
   ];
   if (look.temperature_c !== null) { lines.push(`${look.temperature_c.toFixed(1)} C`); }
   if (look.exposure_s !== null) { lines.push(`${short(look.exposure_s)} s`); }
-  if (look.frame) { lines.push(safe(look.frame.slice(0, 80))); }
-  if (look.flags.length) { lines.push(safe(look.flags.join(", "))); }
+  if (look.frame) { lines.push(as(look.frame.slice(0, 80))); }
+  if (look.flags.length) { lines.push(as(look.flags.join(", "))); }
   return lines.join("<br>");
 }

@@ -2,7 +2,7 @@
 
 import { draw, make, at, table } from "./dom.js";
 import { fixed, interval, quantity } from "./words.js";
-import { inkOf } from "./figure.js";
+import { inkOf, SHAPES } from "./figure.js";
 
 const REACH = 4;
 
@@ -85,12 +85,6 @@ function marker(names, filter) {
   svg.append(draw("path", { d: SHAPES[ink.symbol], style: `fill: var(${ink.colour})` }));
   return svg;
 }
-
-const SHAPES = {
-  circle: "M10 2a8 8 0 1 0 .01 0z", square: "M3 3h14v14H3z", diamond: "M10 1l9 9-9 9-9-9z", "triangle-up": "M10 2l9 16H1z",
-  pentagon: "M10 1l9 7-3.4 11H4.4L1 8z", star: "M10 1l2.6 6.4 6.9.5-5.3 4.4 1.7 6.7L10 15.3 4.1 19l1.7-6.7L.5 7.9l6.9-.5z",
-  hexagon: "M10 1l8 4.5v9L10 19l-8-4.5v-9z", cross: "M7 1h6v6h6v6h-6v6H7v-6H1V7h6z",
-};
 
 function against(row) {
   if (!row.number) { return [row.why ? `Not given: ${row.why}` : ""]; }

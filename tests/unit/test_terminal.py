@@ -1,4 +1,4 @@
-"""What people see in a terminal: a bar on one line, a table within 80 columns, no colour where none is wanted."""
+"""What people see in a terminal: a bar on one line, a table within 80 columns, colour only where wanted."""
 
 from __future__ import annotations
 

@@ -38,12 +38,37 @@ def notes_on(found: Found, crossings: sides.PassCrossings | None, backlash: Quan
     if settled.free[BACKLASH]:
         notes.append(repetition_flag(crossings))
     if crossings is not None and settled.free[BACKLASH]:
-        notes += [sides.disagreement_flag(crossings), sides.slip_flag(crossings)]
+        notes += [
+            sides.disagreement_flag(crossings),
+            sides.slip_flag(crossings, _drift_clues(found, crossings)),
+        ]
     if settled.degrees_of_freedom < 5.0:
         notes.append(flag("few_observations", "all"))
     if backlash is not None:
         notes += _backlash_notes(found, backlash)
     return [note for note in notes if note is not None]
+
+
+def _drift_clues(found: Found, crossings: sides.PassCrossings) -> dict[str, Array]:
+    """Return what slip, sag and temperature would each make the passes' crossings drift in proportion to.
+
+    Slip goes with the outward travel, sag with time; the temperature's own effect is in the fit already, and
+    what is left of it goes with the temperature once more.
+    """
+    prepared, layout = found.prepared, found.settled.layout
+    position = found.settled.problem.position
+    outward = np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(position), 0.0))])
+    when = [row.time_s for row in prepared.rows]
+    columns: dict[str, Array] = {"with the outward travel, as when the drawtube slips": outward}
+    if all(time is not None for time in when):
+        columns["with time, as when a load sags"] = np.array(when, dtype=float)
+    if prepared.temperatures is not None and np.ptp(prepared.temperatures) > 0.0:
+        words = "with the temperature, which the thermometer may tell late or by too little"
+        columns[words] = prepared.temperatures
+    return {
+        cause: np.array([float(np.mean(column[layout.pass_index == which])) for which in crossings.passes])
+        for cause, column in columns.items()
+    }
 
 
 def _backlash_notes(found: Found, backlash: Quantity) -> list[Flag]:

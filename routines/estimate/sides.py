@@ -6,6 +6,7 @@ lost motion each way, and the differences between passes of one side are slip.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -20,15 +21,22 @@ from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD
 from routines.quantity import Quantity
 
+# A cause explains the drift when what it leaves is no rarer than this.
+EXPLAINS = 0.01
+
 
 @dataclass(frozen=True, slots=True)
 class PassCrossings:
-    """Crossings of the passes (k) relative to the first of them, with covariance (k, k) and sides."""
+    """Crossings of the passes (k) relative to the first of them, with covariance (k, k) and sides.
+
+    ``passes`` are their numbers among all passes.
+    """
 
     crossing: Array
     covariance: Array
     side: tuple[int, ...]
     degrees_of_freedom: float
+    passes: tuple[int, ...] = ()
 
 
 def pass_crossings(settled: Settled) -> PassCrossings | None:
@@ -60,7 +68,7 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
     covariance = np.zeros((len(passes), len(passes)))
     covariance[1:, 1:] = solution.covariance[which, which]
     branch = np.array([state.theta[BACKLASH] if s == OUTWARD else 0.0 for s in side])
-    return PassCrossings(shift + branch, covariance, side, settled.degrees_of_freedom)
+    return PassCrossings(shift + branch, covariance, side, settled.degrees_of_freedom, tuple(passes))
 
 
 def lost_motion(crossings: PassCrossings) -> dict[int, Quantity]:
@@ -108,8 +116,8 @@ def disagreement_flag(crossings: PassCrossings) -> Flag | None:
     return flag("sides_disagree", "backlash_steps", words)
 
 
-def slip_flag(crossings: PassCrossings) -> Flag | None:
-    """Return a note when passes of one side have different crossings beyond doubt."""
+def _same_side_contrast(crossings: PassCrossings) -> Array | None:
+    """Return the contrasts (m, k) between successive passes of one side; None where no side came twice."""
     rows = []
     for side in (OUTWARD, INWARD):
         same = [k for k, own in enumerate(crossings.side) if own == side]
@@ -117,15 +125,36 @@ def slip_flag(crossings: PassCrossings) -> Flag | None:
             row = np.zeros(len(crossings.side))
             row[b], row[a] = 1.0, -1.0
             rows.append(row)
-    if not rows:
+    return np.array(rows) if rows else None
+
+
+def slip_flag(crossings: PassCrossings, clues: Mapping[str, Array] | None = None) -> Flag | None:
+    """Return a note when passes of one side have different crossings beyond doubt.
+
+    ``clues`` holds, for each cause in words, what it would make the passes (k) drift in proportion to. The
+    causes that explain the drift are named, unless all of them do.
+    """
+    contrast = _same_side_contrast(crossings)
+    if contrast is None:
         return None
-    contrast = np.array(rows)
     change = contrast @ crossings.crossing
-    covariance = contrast @ crossings.covariance @ contrast.T
-    squares = float(change @ np.linalg.pinv(covariance, rcond=1e-9) @ change)
-    if f_chance(squares / len(rows), float(len(rows)), crossings.degrees_of_freedom) > DOUBT:
+    precision = np.linalg.pinv(contrast @ crossings.covariance @ contrast.T, rcond=1e-9)
+
+    def chance(left: Array, spent: int) -> float:
+        free = float(len(left) - spent)
+        squares = float(left @ precision @ left)
+        return f_chance(squares / free, free, crossings.degrees_of_freedom) if free > 0.0 else 0.0
+
+    if chance(change, 0) > DOUBT:
         return None
-    words = f"crossings from the same side moved by up to {np.max(np.abs(change)):.1f} steps between passes"
-    return flag(
-        "slip", "all", words + ": something slips, or the temperature reading does not follow the tube"
-    )
+    sufficient = []
+    for cause, drive in (clues or {}).items():
+        effect = contrast @ drive
+        strength = float(effect @ precision @ effect)
+        if strength > 0.0:
+            left = change - effect * float(effect @ precision @ change) / strength
+            sufficient += [cause] if chance(left, 1) > EXPLAINS else []
+    words = f"crossings from the same side moved by up to {np.max(np.abs(change)):.1f} steps between passes: "
+    any_of_them = "something slips or sags, or the temperature reading does not follow the tube"
+    named = 0 < len(sufficient) < len(clues or {})
+    return flag("slip", "all", words + (f"it goes {', or '.join(sufficient)}" if named else any_of_them))

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from routines.estimate.joint import FitSetup, JointFit, fit_jointly
+from routines.estimate.sides import PassCrossings, slip_flag
 from routines.observations import Move, Observation
 
 CROSSING = {"L": 10.0, "R": 45.0, "S": -20.0}
@@ -290,6 +291,26 @@ def test_slip_between_passes_is_told() -> None:
     ]
     assert "slip" in codes(fit(slipped))
     assert "slip" not in codes(fit(looks))
+
+
+@pytest.mark.parametrize("cause", ["slips", "sags"])
+def test_what_the_drift_goes_with_is_named_where_it_can_be_told(cause: str) -> None:
+    travel = np.array([0.0, 10.0, 1000.0, 1010.0, 1100.0, 1110.0])
+    when = np.array([0.0, 600.0, 700.0, 1300.0, 3600.0, 4200.0])
+    clues = {
+        "with the outward travel, as when the drawtube slips": travel,
+        "with time, as when a load sags": when,
+    }
+    drift = 0.02 * travel if cause == "slips" else 0.005 * when
+    branch = np.array([80.0, 0.0] * 3)
+    crossings = PassCrossings(drift + branch, np.diag([0.0] + [0.25] * 5), (1, -1) * 3, 40.0, tuple(range(6)))
+    told = slip_flag(crossings, clues)
+    assert told is not None
+    assert cause in told.message
+    assert ("slips" if cause == "sags" else "sags") not in told.message
+    unsure = slip_flag(crossings, dict.fromkeys(clues, travel))
+    assert unsure is not None
+    assert "something slips or sags" in unsure.message
 
 
 def test_periodic_error_of_the_drive_is_told_with_its_period() -> None:

@@ -1,15 +1,13 @@
-"""From a config to what a run needs: the facts its script starts from, the fit's setup, the gates."""
+"""From a config to what a run needs: the facts its script starts from, the fit's setup, exposures."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from daemon.gates import Gate, Gates, Level, disk_gate, limits_gate, temperature_gate
+from daemon.exposures import Bounds, ExposureRule
 from drivers import description
-from drivers.errors import DeviceError
-from drivers.roles import Focuser, Limits, Thermometer
+from drivers.roles import Limits
 from routines.convention import limits_to_science, to_science
 from routines.observations import INWARD, OUTWARD
 from routines.scripts.common import Pace, TrainFacts
@@ -26,6 +24,7 @@ if TYPE_CHECKING:
 _REACH_ZONES = 1.5
 _MARGIN_STEPS = 10.0
 _USUAL_SEEING_ARCSEC = 2.5
+_SHORTEST = 20.0
 
 
 def soft_limits(config: Config) -> Limits:
@@ -222,43 +221,20 @@ def fit_for_profile(
     return with_crossing_systematics(fit, u_steps, COMMON_SHARE_OF_ZONE * zones[config.reference_filter])
 
 
-def gates_for(
-    config: Config, focuser: Focuser, thermometer: Thermometer | None, frames: Path | None
-) -> Gates:
-    """Return the gates that a config asks for; those of the limits are always there."""
-    limits = soft_limits(config)
-    gates: list[Gate] = [
-        limits_gate(_position_level(focuser), float(limits.lowest_steps), float(limits.highest_steps))
-    ]
-    if thermometer is not None:
-        oldest = config.thermometer.oldest_s if config.thermometer is not None else 120.0
-        gates.append(temperature_gate(_temperature_level(thermometer), oldest))
-    if config.gates.disk is not None and frames is not None:
-        gates.append(disk_gate(frames, config.gates.disk.least_free_gb))
-    return Gates(gates)
-
-
-def _position_level(focuser: Focuser) -> Callable[[], Level]:
-    def read() -> Level:
-        try:
-            return Level(float(focuser.position_steps()))
-        except DeviceError:
-            return Level(None)
-
-    return read
-
-
-def _temperature_level(thermometer: Thermometer) -> Callable[[], Level]:
-    def read() -> Level:
-        try:
-            reading = thermometer.read()
-        except DeviceError:
-            return Level(None)
-        return Level(reading.value_c, reading.age_s)
-
-    return read
-
-
 def described(config: Config, name: str) -> str:
     """Return a description's name as drivers take it: a path counts from the config's folder."""
     return str(config.resolve(name)) if name.endswith(".toml") or "/" in name else name
+
+
+def exposure_rule(config: Config) -> ExposureRule:
+    """Return how exposures are chosen within the configured bounds."""
+    return ExposureRule(
+        {
+            item.name: Bounds(
+                item.exposure_s,
+                item.exposure_s / _SHORTEST if item.shortest_s is None else item.shortest_s,
+                item.exposure_s if item.longest_s is None else item.longest_s,
+            )
+            for item in config.filters
+        }
+    )

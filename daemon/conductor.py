@@ -10,12 +10,13 @@ import threading
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from importlib import metadata
 from typing import Any
 
 from daemon.faults import Faults, NoFaults
 from daemon.gates import Gates
-from daemon.holding import Holding
+from daemon.holding import Glimpse, Holding
 from daemon.journal import Journal, RunRecord, RunState
 from daemon.ledger import Ledger
 from daemon.live import Live
@@ -23,8 +24,9 @@ from daemon.performer import Hands, Performer, RunStopped
 from daemon.replay import Frontier, JournalDisagrees, replay
 from routines.scripts.catalogue import ROUTINES, Routine, parameters_to_dict, script_from_dict
 from routines.scripts.common import TrainFacts
-from routines.steps import Answer, Observe, Script, Step, answer_from_dict, answer_to_dict, step_to_dict
+from routines.steps import Answer, Observe, Script, Seen, Step, answer_from_dict, answer_to_dict, step_to_dict
 
+CUT_SHORT = frozenset({"held_too_long", "dew"})
 _RECORDED_PACKAGES = ("drawtube", "numpy", "scipy", "astropy", "sep", "pyserial")
 
 
@@ -48,12 +50,14 @@ class Conductor:
         gates: Gates,
         live: Live | None = None,
         faults: Faults | None = None,
+        glimpse_every_s: float = 30.0,
     ) -> None:
         self.live = live or Live()
         self._journal = journal
         self._hands = hands
         self._gates = gates
         self._faults = faults or NoFaults()
+        self._glimpse_every_s = glimpse_every_s
         self._stop = threading.Event()
         self._held = threading.Event()
         self._left = False
@@ -144,21 +148,27 @@ class Conductor:
         """Go from the frontier to the script's end and return its result."""
         if frontier.step is None:
             return frontier.result or {}
-        holding = Holding(self._gates, self._hands.clock, self.live, self._stop, self._held.is_set)
+        holding = Holding(
+            self._gates, self._hands.clock, self.live, self._stop, self._held.is_set, self._glimpse_every_s
+        )
+        for seen in ledger.observations:
+            self._gates.note(seen)
         number, step = frontier.number, frontier.step
         try:
             while True:
-                failure = holding.wait(watch_gates=isinstance(step, Observe))
+                failure = holding.wait(_glimpse(performer, step))
                 act = performer.carry_out if failure is None else _answering(failure)
                 answer = self._journaled(run_id, number, step, act)
                 ledger.note(step, answer)
+                if isinstance(answer, Seen):
+                    self._gates.note(answer.observation)
                 self.live.update(step=number, observations=len(ledger.observations))
                 self.live.tell("step", number=number, step=step_to_dict(step), answer=answer_to_dict(answer))
                 number += 1
                 step = script.send(answer)
         except StopIteration as end:
             result: dict[str, Any] = end.value or {}
-            return result
+            return {**result, "holds": holding.holds} if holding.holds else result
 
     def _journaled(self, run_id: str, number: int, step: Step, act: Callable[[Step], Answer]) -> Answer:
         """Write the intent, act, write the answer, and return it as the journal will tell it."""
@@ -182,6 +192,11 @@ def new_run_id() -> str:
     return uuid.uuid4().hex[:12]
 
 
+def _glimpse(performer: Performer, step: Step) -> Glimpse | None:
+    """Return how to look without observing, before a look; None before any other step."""
+    return partial(performer.glimpse, step) if isinstance(step, Observe) else None
+
+
 def _answering(answer: Answer) -> Callable[[Step], Answer]:
     return lambda step: answer
 
@@ -201,15 +216,25 @@ def _script_of(run: RunRecord) -> Script:
 
 
 def _state_of(result: dict[str, Any], ledger: Ledger) -> RunState:
-    """Return done, or partial where a run that failed still found a number, or failed."""
+    """Return done, or partial where a run that failed still found a number, or failed.
+
+    A run that sky or night cut short ends with what it has: any measured look may still tell something.
+    """
     if result.get("outcome") == "done":
         return "done"
     if result.get("code") == "does_not_follow":
         return "failed"  # the looks no longer mean what a fit would make of them
+    if result.get("code") in CUT_SHORT and any(seen.measured for seen in ledger.observations):
+        return "partial"
     known = ledger.latest_estimate
     numbers = known.numbers.values() if known is not None else ()
     found = any(isinstance(entry, dict) and entry.get("value") is not None for entry in numbers)
     return "partial" if found else "failed"
+
+
+def cut_short(end: RunEnd) -> str | None:
+    """Return why sky or night ended a run before its routine did, None where they did not."""
+    return str(end.result.get("message")) if end.result.get("code") in CUT_SHORT else None
 
 
 def _package_versions() -> dict[str, str]:

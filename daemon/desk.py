@@ -54,7 +54,12 @@ class Desk:
         result = meter.measure_next(Path(path), method)
         if self._gallery is not None:
             self._gallery.keep(result, meter.explained())
-        return {**result.as_dict(), "width_u_px": result.width_u_px}
+        return _told(result, meter)
+
+    def measure_aside(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
+        """Measure a frame that is none of the set: further ones of a look, and glimpses while holding."""
+        meter = self._meter_with(before)
+        return _told(meter.measure_aside(Path(path), method), meter)
 
     def estimate(
         self, observations: Sequence[Observation], moves: Sequence[Move], ask: dict[str, Any] | None = None
@@ -123,6 +128,12 @@ class Desk:
             return facts
         return replace(facts, mask=learnt.geometry.mask)
 
+    def _meter_with(self, before: Sequence[str]) -> FrameMeter:
+        """Return the meter if it has seen at least these frames, else one that has seen them again."""
+        if self._meter is not None and set(before) <= set(self._measured):
+            return self._meter
+        return self._meter_after(before)
+
     def _meter_after(self, before: Sequence[str]) -> FrameMeter:
         from daemon.measurement import FrameMeter
 
@@ -135,8 +146,13 @@ class Desk:
         return self._meter
 
 
+def _told(result: FrameResult, meter: FrameMeter) -> dict[str, Any]:
+    """Return a frame's line with what only a run needs."""
+    return {**result.as_dict(), "width_u_px": result.width_u_px, "peak_share": meter.peak_share()}
+
+
 def _measured_again(look: Observation, result: FrameResult | None) -> Observation:
-    if result is None or look.method != "mask":
+    if result is None or look.method != "mask" or look.frames > 1:
         return look
     sight = sight_from(result.as_dict(), look.method)
     return replace(look, value_px=sight.value_px, u_px=sight.u_px, flags=sight.flags)

@@ -6,11 +6,12 @@ The conductor knows only the `Eye`; whether there are pixels behind it is this m
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
-from math import isfinite
+from math import isfinite, sqrt
 from pathlib import Path
+from statistics import fmean
 from typing import Any, Protocol
 
 from daemon.worker import Worker
@@ -20,13 +21,16 @@ from routines.observations import Method
 # A frame takes well under a second on a desktop; learning the mask from the first ones takes far longer, and
 # a single-board computer several times as long again.
 MEASURE_WITHIN_S = 300.0
+# Further frames of a look are numbered far beyond any run's looks.
+_NUMBERS_APART = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class LookRequest:
     """What is to be seen; the position is in the controller's counts, as the frame's header carries it.
 
-    ``earlier_paths`` are the run's frames so far, from which a measurement has learnt the mask.
+    ``earlier_paths`` are the run's frames so far, from which a measurement has learnt the mask. The exposure
+    is made of so many ``frames`` of equal length; a look ``aside`` is none of the run's and teaches nothing.
     """
 
     number: int
@@ -36,6 +40,8 @@ class LookRequest:
     position_counts: int
     temperature_c: float | None
     earlier_paths: tuple[str, ...] = ()
+    frames: int = 1
+    aside: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,8 @@ class Sight:
     signal_electrons: float | None = None
     time: datetime | None = None
     path: str | None = None
+    blur_px: float | None = None
+    peak_share: float | None = None
 
 
 class Eye(Protocol):
@@ -66,7 +74,9 @@ def sight_from(measured: Mapping[str, Any], method: Method) -> Sight:
     flags = tuple(str(code) for code in measured.get("flags", ()))
     if method == "mask":
         value, u = measured.get("spike_error_px"), measured.get("spike_error_u_px")
+        blur = measured.get("width_px")
     else:
+        blur = None
         value, u = measured.get("width_px"), measured.get("width_u_px")
     if value is None or u is None or not (isfinite(value) and isfinite(u)):
         value = u = None
@@ -77,6 +87,34 @@ def sight_from(measured: Mapping[str, Any], method: Method) -> Sight:
         flags=flags,
         signal_electrons=measured.get("signal_electrons"),
         path=None if path is None else str(path),
+        blur_px=blur,
+        peak_share=measured.get("peak_share"),
+    )
+
+
+def joined(sights: Sequence[Sight]) -> Sight:
+    """Return several frames of one look as one: values averaged, light added, the first one's path.
+
+    A frame without a value is left out while others have one; each u is of that frame alone, and what they
+    share (the air's slow part) does not shrink below the best frame's by more than their number allows.
+    """
+    if len(sights) == 1:
+        return sights[0]
+    good = [one for one in sights if one.value_px is not None and one.u_px is not None]
+    if not good:
+        return replace(sights[0], path=sights[0].path)
+    values = [one.value_px for one in good if one.value_px is not None]
+    variances = [one.u_px**2 for one in good if one.u_px is not None]
+    light = [one.signal_electrons for one in sights if one.signal_electrons is not None]
+    peaks = [one.peak_share for one in sights if one.peak_share is not None]
+    return replace(
+        good[0],
+        value_px=fmean(values),
+        u_px=sqrt(sum(variances)) / len(good),
+        flags=tuple(dict.fromkeys(flag for one in good for flag in one.flags)),
+        signal_electrons=sum(light) if light else None,
+        path=sights[0].path,
+        peak_share=max(peaks) if peaks else None,
     )
 
 
@@ -93,8 +131,19 @@ class FrameEye:
 
     def look(self, request: LookRequest, stop: threading.Event) -> Sight:
         """Expose and measure; raises DeviceError or WorkerError."""
-        path = str(self._expose(request.exposure_s, request.filter, request.number, stop))
+        return joined([self._frame(request, index, stop) for index in range(request.frames)])
+
+    def _frame(self, request: LookRequest, index: int, stop: threading.Event) -> Sight:
+        """Expose and measure one of the look's frames; only the first is kept as the look's own."""
+        number = request.number + index * _NUMBERS_APART
+        path = str(self._expose(request.exposure_s / request.frames, request.filter, number, stop))
+        aside = request.aside or index > 0
         measured = self._worker.call(
-            "measure", path, request.earlier_paths, request.method, deadline_s=MEASURE_WITHIN_S, stop=stop
+            "measure_aside" if aside else "measure",
+            path,
+            request.earlier_paths,
+            request.method,
+            deadline_s=MEASURE_WITHIN_S,
+            stop=stop,
         )
         return sight_from(measured, request.method)

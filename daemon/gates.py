@@ -10,7 +10,9 @@ import shutil
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Protocol
+
+from routines.observations import Observation
 
 Side = Literal["above", "below"]
 
@@ -40,9 +42,9 @@ class Levels:
                 f"level must be {beyond} that, not {self.resume:g} {self.unit}"
             )
 
-    def tripped(self, value: float) -> bool:
-        """Tell whether a value shuts an open gate."""
-        return value > self.trip if self.shut_when == "above" else value < self.trip
+    def tripped(self, value: float, u: float = 0.0) -> bool:
+        """Tell whether a value shuts an open gate: beyond the trip level by more than two of its ``u``."""
+        return value - 2.0 * u > self.trip if self.shut_when == "above" else value + 2.0 * u < self.trip
 
     def resumed(self, value: float) -> bool:
         """Tell whether a value may open a shut gate, once it has lasted."""
@@ -51,30 +53,62 @@ class Levels:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """The latest reading of what a gate watches: None when there is none, and how old it is."""
+    """The latest reading of what a gate watches: None when there is none, and how old it is.
+
+    ``u`` is its standard uncertainty; ``words`` stand in the reason instead of the bare number.
+    """
 
     value: float | None
     age_s: float = 0.0
+    u: float = 0.0
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """One gate as it stands; ``since_s`` on the clock's monotonic scale."""
+    """One gate as it stands; ``since_s`` on the clock's monotonic scale.
+
+    ``ends`` is a code and the words for it when waiting makes no sense and the run should end now.
+    ``wants_looks`` says that only further looks can open it. An open gate's ``reason`` is worth saying once.
+    """
 
     name: str
     open: bool
     reason: str
     since_s: float
     longest_hold_s: float
+    ends: tuple[str, str] | None = None
+    wants_looks: bool = False
+
+
+class Judge(Protocol):
+    """Anything that is asked before each look."""
+
+    def judge(self, now_s: float) -> Verdict:
+        """Read and judge; ``now_s`` is monotonic."""
+        ...
 
 
 class Gate:
-    """One watched quantity and whether observations may go on."""
+    """One watched quantity and whether observations may go on.
 
-    def __init__(self, name: str, levels: Levels, read: Callable[[], Level]) -> None:
+    ``hopeless`` is asked while the gate is shut: words when it cannot open in time, which ends the run.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        levels: Levels,
+        read: Callable[[], Level],
+        *,
+        wants_looks: bool = False,
+        hopeless: Callable[[], str | None] = lambda: None,
+    ) -> None:
         self.name = name
         self.levels = levels
         self._read = read
+        self._wants_looks = wants_looks
+        self._hopeless = hopeless
         self._open = True
         self._since_s: float | None = None
         self._good_since_s: float | None = None
@@ -90,19 +124,31 @@ class Gate:
             self._try_to_open(now_s)
         since = now_s if self._since_s is None else self._since_s
         self._since_s = since
-        return Verdict(self.name, self._open, self._reason, since, self.levels.longest_hold_s)
+        words = None if self._open else self._hopeless()
+        return Verdict(
+            self.name,
+            self._open,
+            self._reason,
+            since,
+            self.levels.longest_hold_s,
+            None if words is None else ("held_too_long", f"{self._reason}; {words}"),
+            self._wants_looks,
+        )
 
     def _why_shut(self, level: Level) -> str | None:
         levels = self.levels
         if level.value is None:
             return f"{levels.what}: no reading"
         if level.age_s > levels.maximum_age_s:
+            if level.words:
+                return f"{levels.what}: {level.words}"
             return f"{levels.what}: last read {level.age_s:.0f} s ago, over {levels.maximum_age_s:.0f} s"
-        is_bad = levels.tripped(level.value) if self._open else not levels.resumed(level.value)
+        is_bad = levels.tripped(level.value, level.u) if self._open else not levels.resumed(level.value)
         if not is_bad:
             return None
         bound = levels.trip if self._open else levels.resume
-        return f"{levels.what}: {level.value:.4g} {levels.unit} is {levels.shut_when} {bound:g} {levels.unit}"
+        told = level.words or f"{level.value:.4g} {levels.unit}"
+        return f"{levels.what}: {told} is {levels.shut_when} {bound:g} {levels.unit}"
 
     def _shut(self, why: str, now_s: float) -> None:
         if self._open:
@@ -120,18 +166,27 @@ class Gate:
 
 
 class Gates:
-    """All gates of a run."""
+    """All gates of a run; ``listeners`` are told of every look, those of an earlier life included."""
 
-    def __init__(self, gates: Iterable[Gate]) -> None:
+    def __init__(
+        self, gates: Iterable[Judge], listeners: Iterable[Callable[[Observation], None]] = ()
+    ) -> None:
         self._gates = tuple(gates)
+        self._listeners = tuple(listeners)
+
+    def note(self, seen: Observation) -> None:
+        """Take in a look: what the star's gates go by."""
+        for listener in self._listeners:
+            listener(seen)
 
     def judge(self, now_s: float) -> tuple[Verdict, ...]:
         """Judge every gate, also after the first that is shut: each must see its readings."""
         return tuple(gate.judge(now_s) for gate in self._gates)
 
 
-def disk_gate(folder: Path, least_free_gb: float) -> Gate:
+def disk_gate(folder: Path, least_free_gb: float, resume_free_gb: float | None = None) -> Gate:
     """Return the gate that shuts when the disk holding ``folder`` runs full (10^9 bytes)."""
+    resume = least_free_gb if resume_free_gb is None else resume_free_gb
 
     def read() -> Level:
         try:
@@ -139,19 +194,8 @@ def disk_gate(folder: Path, least_free_gb: float) -> Gate:
         except OSError:
             return Level(None)
 
-    levels = Levels("free disk space", "GB", least_free_gb, least_free_gb, "below")
+    levels = Levels("free disk space", "GB", least_free_gb, resume, "below")
     return Gate("disk", levels, read)
-
-
-def temperature_gate(read: Callable[[], Level], maximum_age_s: float) -> Gate:
-    """Return the gate that shuts when the thermometer is silent, stale or beyond belief (-80 to 80 C)."""
-
-    def departure() -> Level:
-        level = read()
-        return Level(None if level.value is None else abs(level.value), level.age_s)
-
-    levels = Levels("temperature", "C off zero", 80.0, 80.0, "above", maximum_age_s=maximum_age_s)
-    return Gate("temperature", levels, departure)
 
 
 def limits_gate(read_steps: Callable[[], Level], low_steps: float, high_steps: float) -> Gate:

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from datetime import timedelta
+from typing import Any
 
 from daemon.clock import Clock
 from daemon.gates import Gates, Verdict
 from daemon.live import GateView, Live
 from daemon.performer import RunStopped
+from routines.observations import Observation
 from routines.steps import Failed
+
+Glimpse = Callable[[], Observation | None]
+"""Takes a look that is no part of the run, where only a look can tell whether the star is back."""
 
 _LOOK_AGAIN_S = 1.0
 _SLICE_S = 0.02
@@ -27,28 +33,50 @@ class Holding:
         live: Live,
         stop: threading.Event,
         operator_holds: Callable[[], bool],
+        glimpse_every_s: float = 30.0,
     ) -> None:
         self._gates = gates
         self._clock = clock
         self._live = live
         self._stop = stop
         self._operator_holds = operator_holds
+        self._glimpse_every_s = glimpse_every_s
+        self._glimpsed_s: float | None = None
+        self._going_on: set[str] = set()
+        self.holds: list[dict[str, Any]] = []
 
-    def wait(self, *, watch_gates: bool) -> Failed | None:
-        """Return None when the way is free, `Failed` when it stayed shut too long; raises `RunStopped`."""
+    def wait(self, glimpse: Glimpse | None) -> Failed | None:
+        """Return None when the way is free, `Failed` when it stayed shut too long; raises `RunStopped`.
+
+        Gates are watched before looks only, which bring a ``glimpse``.
+        """
         held = False
         while True:
             if self._stop.is_set():
                 raise RunStopped("stopped")
-            reasons, failure = self._reasons(watch_gates)
+            reasons, failure, wants_look = self._reasons(watch_gates=glimpse is not None)
             if failure is not None or not reasons:
                 self._show((), held)
                 return failure
             if not held:
                 self._live.tell("hold", reasons=list(reasons))
+                self._glimpsed_s = self._clock.monotonic()
+                self.holds.append({"began": self._clock.now().isoformat(), "reasons": list(reasons)})
             held = True
             self._live.update(state="holding", shut=reasons)
             self._pause(reasons)
+            if wants_look and glimpse is not None:
+                self._look_up(glimpse)
+
+    def _look_up(self, glimpse: Glimpse) -> None:
+        """See whether the star is back, not more often than is useful."""
+        now_s = self._clock.monotonic()
+        if self._glimpsed_s is not None and now_s - self._glimpsed_s < self._glimpse_every_s:
+            return
+        seen = glimpse()
+        self._glimpsed_s = self._clock.monotonic()
+        if seen is not None:
+            self._gates.note(seen)
 
     def _pause(self, reasons: tuple[str, ...]) -> None:
         """Let a moment pass, in slices, so that a stop is heard at once.
@@ -59,16 +87,23 @@ class Holding:
             self._stop.wait(_SLICE_S)
             self._clock.sleep(_SLICE_S)
             return
-        until = self._clock.monotonic() + _LOOK_AGAIN_S
-        while not self._stop.is_set() and self._clock.monotonic() < until:
-            self._clock.sleep(_SLICE_S)
+        left_s, slice_s = _LOOK_AGAIN_S, _SLICE_S
+        while not self._stop.is_set() and left_s > 0.0:
+            began_s = time.monotonic()
+            self._clock.sleep(min(slice_s, left_s))
+            left_s -= slice_s
+            # A simulated night may run fast: then a longer slice is over as soon.
+            if time.monotonic() - began_s < _SLICE_S / 4.0:
+                slice_s *= 2.0
 
     def _show(self, reasons: tuple[str, ...], held: bool) -> None:
         if held:
+            self.holds[-1]["ended"] = self._clock.now().isoformat()
             self._live.update(state="running", shut=reasons)
             self._live.tell("resume")
 
-    def _reasons(self, watch_gates: bool) -> tuple[tuple[str, ...], Failed | None]:
+    def _reasons(self, *, watch_gates: bool) -> tuple[tuple[str, ...], Failed | None, bool]:
+        """Return why the run holds, why it ends, and whether a look could open a gate."""
         reasons = [_BY_A_PERSON] if self._operator_holds() else []
         now_s = self._clock.monotonic()
         verdicts = self._gates.judge(now_s) if watch_gates else ()
@@ -76,15 +111,33 @@ class Holding:
             self._live.update(gates=tuple(self._view(verdict, now_s) for verdict in verdicts))
         for verdict in verdicts:
             if verdict.open:
+                self._say_once(verdict)
                 continue
             reasons.append(verdict.reason)
-            if now_s - verdict.since_s > verdict.longest_hold_s:
-                minutes = verdict.longest_hold_s / 60.0
-                return (), Failed(
-                    "held_too_long", f"{verdict.reason}; held for {minutes:.0f} min, the longest allowed"
-                )
-        return tuple(reasons), None
+            failure = _why_end(verdict, now_s)
+            if failure is not None:
+                return (), failure, False
+        return tuple(reasons), None, any(one.wants_looks and not one.open for one in verdicts)
+
+    def _say_once(self, verdict: Verdict) -> None:
+        """Tell of a choice that a gate has made (going on instead of holding), without repeating it."""
+        if not verdict.reason:
+            self._going_on.discard(verdict.name)
+        elif verdict.name not in self._going_on:
+            self._going_on.add(verdict.name)
+            self._live.tell("choice", gate=verdict.name, words=verdict.reason)
+            self.holds.append({"began": self._clock.now().isoformat(), "went_on": verdict.reason})
 
     def _view(self, verdict: Verdict, now_s: float) -> GateView:
         since = self._clock.now() - timedelta(seconds=now_s - verdict.since_s)
         return GateView(verdict.name, verdict.open, verdict.reason, since)
+
+
+def _why_end(verdict: Verdict, now_s: float) -> Failed | None:
+    """Return why a shut gate ends the run, None while it is worth waiting."""
+    if verdict.ends is not None:
+        return Failed(*verdict.ends)
+    if now_s - verdict.since_s <= verdict.longest_hold_s:
+        return None
+    minutes = verdict.longest_hold_s / 60.0
+    return Failed("held_too_long", f"{verdict.reason}; held for {minutes:.0f} min, the longest allowed")

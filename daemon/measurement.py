@@ -21,6 +21,7 @@ from routines.measure.cutout import Cutout, Detector, cut
 from routines.measure.explain import Explained, explain
 from routines.measure.find import FoundStar, find_star
 from routines.measure.meter import Learnt, MaskHint, MaskMeter
+from routines.measure.peak import peak_share
 from routines.measure.reading import MaskReading
 from routines.observations import Method
 
@@ -118,6 +119,7 @@ class FrameMeter:
         self._shown: tuple[Cutout, MaskReading] | None = None
         self._mirrored = False
         self._pixel_um = config.optics.pixel_um
+        self._latest: _Prepared | None = None
 
     def measure_all(
         self, paths: Sequence[Path], method: Method | None = None, told: Told = lambda words, share: None
@@ -143,7 +145,7 @@ class FrameMeter:
 
     def measure_next(self, path: Path, method: Method | None = None) -> FrameResult:
         """Measure one more frame of a growing set, with what the frames before it taught."""
-        prepared = self._prepare(Path(path))
+        prepared = self._latest = self._prepare(Path(path))
         self._shown = None
         if prepared.cutout is None or self._meter is None:
             return prepared.result
@@ -156,6 +158,29 @@ class FrameMeter:
         self._taken.append(_Taken(prepared, result, self._lessons, method, self._mirrored))
         del self._taken[:-_REMEMBERED]
         return result
+
+    def measure_aside(self, path: Path, method: Method | None = None) -> FrameResult:
+        """Measure a frame with what the set has taught, without making it part of the set."""
+        prepared = self._prepare(Path(path))
+        self._latest = prepared
+        if prepared.cutout is None or self._meter is None or self._meter.learnt is None:
+            return prepared.result
+        return self._finished(prepared, method)
+
+    def peak_share(self) -> float | None:
+        """Return how near to saturation the latest frame came where it matters (see `peak.peak_share`)."""
+        prepared = self._latest
+        if prepared is None or prepared.cutout is None or self._meter is None:
+            return None
+        camera, optics = self._config.camera, self._meter.optics
+        level = (camera.saturation_adu - camera.pedestal_adu) * camera.electrons_per_adu
+        learnt = self._meter.learnt
+        band = self._config.bands().get(prepared.cutout.filter)
+        if learnt is None or band is None:
+            return None
+        period_mm = learnt.geometry.mask.slit_period_mm
+        away_px = band.centre_nm * 1e-6 * optics.focal_length_mm / period_mm / (optics.pixel_um * 1e-3)
+        return peak_share(prepared.cutout, level, away_px)
 
     def revised(self) -> list[FrameResult]:
         """Return every frame of the growing set with what is known now: one set has one geometry."""

@@ -14,6 +14,8 @@ _SKY_CODES = frozenset(
         "too_faint",
         "not_measured",
         "held_too_long",
+        "dew",
+        "point_at_star",
         "mask_on",
         "mask_off",
     }

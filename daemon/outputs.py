@@ -34,6 +34,7 @@ class RunFacts:
     seeing_fwhm_um: float | None = None
     proof: Mapping[str, Any] = field(default_factory=dict)
     holds: Sequence[Mapping[str, Any]] = ()
+    cut_short: str | None = None
 
 
 def write_outputs(
@@ -118,4 +119,5 @@ def profile_facts(config: Config, observations: Sequence[Observation], facts: Ru
         altitude_deg=config.star.altitude_deg,
         run=facts.run,
         proof=facts.proof,
+        cut_short=facts.cut_short,
     )

@@ -9,11 +9,12 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Any
 
 from daemon.clock import Clock
+from daemon.exposures import Exposure, ExposureRule
 from daemon.eyes import Eye, LookRequest, Sight
 from daemon.ledger import Ledger
 from daemon.live import Live
@@ -41,6 +42,9 @@ from routines.steps import (
     Step,
     Travel,
 )
+
+GLIMPSES_FROM = 900_000
+"""Glimpses while holding are numbered from here, so that no look of the run shares their noise or name."""
 
 Ask = dict[str, Any]
 # Looks, moves, the stop event, and what a script asks about where to look next (None: nothing).
@@ -74,6 +78,7 @@ class Hands:
     exposures_s: Mapping[str, float]
     conditions: Mapping[str, Condition] = field(default_factory=dict)
     tolerance_steps: float = 1.0
+    exposures: ExposureRule | None = None
 
 
 class Performer:
@@ -84,6 +89,7 @@ class Performer:
         self._ledger = ledger
         self._live = live
         self._stop = stop
+        self._glimpses = 0
 
     def carry_out(self, step: Step) -> Answer:
         """Do a step and return its answer; raises `RunStopped` alone."""
@@ -183,24 +189,12 @@ class Performer:
         return Selected(step.filter)
 
     def _observe(self, step: Observe) -> Answer:
-        ledger, hands = self._ledger, self._hands
+        ledger = self._ledger
         if ledger.filter != step.filter:
             return Failed("wrong_filter", f"asked to look in {step.filter}, but {ledger.filter} is in place")
         if ledger.position_steps is None:
             ledger.position_steps = self._read_position()
-        exposure_s = step.exposure_s or hands.exposures_s[step.filter]
-        temperature_c = self._temperature()
-        request = LookRequest(
-            number=len(ledger.observations),
-            filter=step.filter,
-            exposure_s=exposure_s,
-            method=step.method,
-            position_counts=to_counts(ledger.position_steps, hands.outward),
-            temperature_c=temperature_c,
-            earlier_paths=tuple(seen.path for seen in ledger.observations if seen.path is not None),
-        )
-        began = hands.clock.now()
-        sight = hands.eye.look(request, self._stop)
+        seen = self._looked(step, self._request(step, len(ledger.observations)))
         if self._strayed():
             return Failed(
                 "motion_fault",
@@ -208,8 +202,51 @@ class Performer:
                 f"{self._read_position():.0f} after the exposure: it moved without being asked to. The look "
                 "was not taken down.",
             )
-        time = sight.time or began + timedelta(seconds=exposure_s / 2.0)
-        return Seen(self._observation(step, request, sight, time.timestamp()))
+        return Seen(seen)
+
+    def glimpse(self, step: Observe) -> Observation | None:
+        """Take a look that is no part of the run, to see whether the star is back; None when it fails."""
+        ledger = self._ledger
+        if ledger.filter != step.filter or ledger.position_steps is None:
+            return None
+        self._glimpses += 1
+        request = replace(self._request(step, GLIMPSES_FROM + self._glimpses), aside=True)
+        try:
+            return self._looked(step, request)
+        except (Stopped, JobAbandoned) as stopped:
+            raise RunStopped(str(stopped)) from stopped
+        except (DeviceError, WorkerError):
+            return None
+
+    def _looked(self, step: Observe, request: LookRequest) -> Observation:
+        hands = self._hands
+        began = hands.clock.now()
+        sight = hands.eye.look(request, self._stop)
+        time = sight.time or began + timedelta(seconds=request.exposure_s / 2.0)
+        return self._observation(step, request, sight, time.timestamp())
+
+    def _request(self, step: Observe, number: int) -> LookRequest:
+        ledger, hands = self._ledger, self._hands
+        assert ledger.position_steps is not None
+        exposure = self._exposure(step)
+        return LookRequest(
+            number=number,
+            filter=step.filter,
+            exposure_s=exposure.in_all_s,
+            method=step.method,
+            position_counts=to_counts(ledger.position_steps, hands.outward),
+            temperature_c=self._temperature(),
+            earlier_paths=tuple(seen.path for seen in ledger.observations if seen.path is not None),
+            frames=exposure.frames,
+        )
+
+    def _exposure(self, step: Observe) -> Exposure:
+        hands = self._hands
+        if step.exposure_s:
+            return Exposure(step.exposure_s)
+        if hands.exposures is None:
+            return Exposure(hands.exposures_s[step.filter])
+        return hands.exposures.choose(step.filter, step.method, self._ledger.observations)
 
     def _observation(self, step: Observe, request: LookRequest, sight: Sight, time_s: float) -> Observation:
         ledger = self._ledger
@@ -231,6 +268,9 @@ class Performer:
             marker=step.marker,
             path=sight.path,
             flags=sight.flags,
+            blur_px=sight.blur_px,
+            peak_share=sight.peak_share,
+            frames=request.frames,
         )
 
     def _temperature(self) -> float | None:

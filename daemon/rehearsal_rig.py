@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
-from daemon.assembly import described, soft_limits
+from daemon.assembly import described, exposure_rule, soft_limits
 from daemon.eyes import Eye, FrameEye
 from daemon.performer import Ask, Condition, Fitter, Hands
 from daemon.rig_eyes import SurrogateEye, expose_on
@@ -122,4 +122,5 @@ def hands_on(rig: RunningRig, config: Config, worker: Worker, *, surrogate: bool
             exposures_s={item.name: item.exposure_s for item in config.filters},
             conditions=mask_conditions(rig),
             tolerance_steps=float(tolerance),
+            exposures=exposure_rule(config),
         )

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daemon.assembly import gates_for, train_facts
-from daemon.conductor import Conductor, RunEnd
+from daemon.assembly import train_facts
+from daemon.conductor import Conductor, RunEnd, cut_short
 from daemon.config import Config
 from daemon.desk import Desk
 from daemon.faults import Faults
+from daemon.gate_setup import Watched, gates_for, glimpse_every_s
 from daemon.journal import Journal
 from daemon.live import Live
 from daemon.outputs import RunFacts
@@ -63,8 +64,10 @@ class Stage:
         self._worker = worker
         self._routine = ROUTINES[options.routine]
         self._how = options.how or self._routine.parameters()
-        gates = gates_for(config, hands.focuser, hands.thermometer, out)
-        self.conductor = Conductor(journal, hands, gates, Live(), options.faults)
+        gates = gates_for(config, Watched(hands.focuser, hands.thermometer, hands.clock, out, out))
+        self.conductor = Conductor(
+            journal, hands, gates, Live(), options.faults, glimpse_every_s=glimpse_every_s(config)
+        )
         self._end: RunEnd | None = None
         self._failure: BaseException | None = None
 
@@ -103,6 +106,7 @@ class Stage:
             simulated=True,
             source="the simulated rig",
             proof=end.result.get("proof", {}),
+            cut_short=cut_short(end),
         )
         looks, moves = tuple(end.ledger.observations), tuple(end.ledger.moves)
         try:

@@ -45,4 +45,6 @@ class SurrogateEye:
             u_px=drawn["u_px"],
             flags=tuple(drawn["flags"]),
             signal_electrons=drawn["signal_electrons"],
+            blur_px=drawn.get("blur_px"),
+            peak_share=None if drawn.get("peak_share") is None else drawn["peak_share"] / request.frames,
         )

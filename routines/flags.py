@@ -70,6 +70,7 @@ _NOTES = {
     "step_disagrees": "the step size from the frames disagrees with the one in use",
     "not_on_final_side": "seen from the other side only; carried over by the backlash",
     "rechecked": "best focus was found again by a check; the rest is as it was measured before",
+    "cut_short": "the run ended before its routine did; the numbers rest on the looks until then",
     "simulated": "made on the simulated rig: never use these numbers on hardware",
 }
 

@@ -24,7 +24,10 @@ class Observation:
     None when the frame could not be measured, with the reason among ``flags``. ``position_steps`` is the
     motor's position, rising outward. ``side`` is OUTWARD or INWARD, the direction of the last motion
     (SIDE_UNKNOWN for tables without moves), ``travel_since_reversal_steps`` how far the motor has gone
-    in it. ``pass_id`` names the run of looks without reversal when the script knows it.
+    in it. ``pass_id`` names the run of looks without reversal when the script knows it. ``blur_px`` is the
+    width of the seeing in the frame, ``peak_share`` the brightest pixel that must not saturate (a mask
+    frame's first orders, a star's peak) as a share of saturation. ``frames`` short frames make up the
+    ``exposure_s`` in all.
     """
 
     number: int
@@ -43,6 +46,9 @@ class Observation:
     marker: bool = False
     path: str | None = None
     flags: tuple[str, ...] = ()
+    blur_px: float | None = None
+    peak_share: float | None = None
+    frames: int = 1
 
     @property
     def measured(self) -> bool:

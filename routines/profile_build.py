@@ -72,7 +72,8 @@ class ProfileFacts:
 
     ``mask`` is given only where the frames settled which way its quarters tilt; ``step_um`` comes from the
     config; ``measured_step_um`` from another way to see it. ``limits`` are (low, high) in the controller's
-    counts. ``overshoot_steps`` is the configured bound, used where no backlash is known.
+    counts. ``overshoot_steps`` is the configured bound, used where no backlash is known. ``cut_short`` says
+    why the run ended before its routine did.
     """
 
     rig: str
@@ -100,6 +101,7 @@ class ProfileFacts:
     run: str | None = None
     mask_minus_width_steps: Mapping[str, Quantity | None] = field(default_factory=dict)
     proof: Mapping[str, Any] = field(default_factory=dict)
+    cut_short: str | None = None
 
 
 def evidence_digest(observations: Sequence[Observation]) -> str:
@@ -212,6 +214,8 @@ def _general_flags(fit: JointFit, facts: ProfileFacts) -> Iterator[Flag]:
         yield flag("simulated", WHOLE_PROFILE)
     if facts.measured_step_um is not None:
         yield flag("step_by_width", "step_um", step_sizes_in_words(_measured_steps(fit, facts)))
+    if facts.cut_short is not None:
+        yield Flag("cut_short", WHOLE_PROFILE, f"the run ended before its routine did: {facts.cut_short}")
     if fit.reference_temperature_c is None and "temperature_unknown" not in known:
         yield flag("temperature_unknown", "reference_temperature_c")
 

@@ -86,7 +86,10 @@ def _implied(config: Config) -> str:
     optics = config.science_optics()
     scale = math.degrees(optics.pixel_um * 1e-3 / optics.focal_length_mm) * 3600.0
     outward = f"counts {'rise' if config.outward_sign > 0 else 'fall'} outward"
-    return f"Focal ratio F/{optics.focal_ratio:.3g}, {scale:.3g} arcsec a pixel, {outward}."
+    reference = ""
+    if len(config.filters) > 1 and not any(item.reference for item in config.filters):
+        reference = f" No filter says reference = true: offsets are told from the first one, {config.filters[0].name}."
+    return f"Focal ratio F/{optics.focal_ratio:.3g}, {scale:.3g} arcsec a pixel, {outward}.{reference}"
 
 
 def _zones(config: Config) -> Table:

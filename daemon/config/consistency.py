@@ -25,7 +25,7 @@ _SLOWEST_FOCAL_RATIO = 60.0
 def contradictions(raw: Raw, file: str) -> list[Problem]:
     """Return every contradiction between keys that are there and of the right type."""
     rules = (
-        *(_optics, _mask, _camera, _filters, _slots, _fits, _limits, _gates, _thermometer),
+        *(_optics, _mask, _camera, _filters, _slots, _exposures, _fits, _limits, _gates, _thermometer),
         *(service_findings, schedule_findings, port_findings),
     )
     return [Problem(file, key, value, message) for rule in rules for key, value, message in rule(raw)]
@@ -119,8 +119,6 @@ def _references(tables: list[Raw], references: list[int]) -> Iterator[Finding]:
             "true",
             f"{listed} all say reference = true; exactly one filter may",
         )
-    if len(tables) > 1 and not references:
-        yield "filter", None, "no filter says reference = true; exactly one must (offsets are told from it)"
 
 
 def _band(item: Raw, index: int) -> Iterator[Finding]:
@@ -212,6 +210,37 @@ def _gates(raw: Raw) -> Iterator[Finding]:
             shown(resume),
             f"must be above trip_share = {trip:g}, or the gate would flap",
         )
+    yield from _more_gates(raw)
+
+
+def _more_gates(raw: Raw) -> Iterator[Finding]:
+    for path, low_key, high_key in (
+        ("temperature", "resume_zones_per_h", "trip_zones_per_h"),
+        ("temperature", "departure_resume_c", "departure_c"),
+        ("sun", "resume_deg", "highest_deg"),
+        ("disk", "least_free_gb", "resume_free_gb"),
+    ):
+        gate = _table(raw, "gates", path)
+        low, high = _number(gate, low_key), _number(gate, high_key)
+        if low is not None and high is not None and low >= high:
+            message = f"must be below {high_key} = {high:g}, or the gate would flap"
+            yield f"gates.{path}.{low_key}", shown(low), message
+    if _table(raw, "gates", "sun") and "site" not in raw:
+        message = "the Sun's altitude needs [site] latitude_deg and longitude_deg"
+        yield "gates.sun.highest_deg", shown(_table(raw, "gates", "sun").get("highest_deg")), message
+    window = _table(raw, "gates", "window")
+    if window.get("begin") is not None and window.get("begin") == window.get("end"):
+        yield "gates.window.end", shown(window["end"]), "is the same time as begin; leave the gate out"
+
+
+def _exposures(raw: Raw) -> Iterator[Finding]:
+    for index, item in enumerate(_filter_tables(raw), start=1):
+        usual = _number(item, "exposure_s")
+        shortest, longest = _number(item, "shortest_s"), _number(item, "longest_s")
+        if usual is not None and shortest is not None and shortest > usual:
+            yield f"filter[{index}].shortest_s", shown(shortest), f"must be at most exposure_s = {usual:g} s"
+        if usual is not None and longest is not None and longest < usual:
+            yield f"filter[{index}].longest_s", shown(longest), f"must be at least exposure_s = {usual:g} s"
 
 
 def _thermometer(raw: Raw) -> Iterator[Finding]:

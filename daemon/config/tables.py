@@ -87,12 +87,18 @@ class MeasureTable(Table):
 
 
 class FilterTable(Table):
-    """One filter: ``width_nm`` is the full width of its band, flat in photons."""
+    """One filter: ``width_nm`` is the full width of its band, flat in photons.
+
+    A run chooses exposures between ``shortest_s`` (a twentieth of ``exposure_s`` when absent) and
+    ``longest_s`` (``exposure_s`` itself).
+    """
 
     name: Text
     centre_nm: Annotated[float, Field(ge=200.0, le=2500.0)]
     width_nm: Annotated[float, Field(gt=0.0, le=2000.0)]
     exposure_s: Annotated[float, Field(gt=0.0, le=3600.0)]
+    shortest_s: Annotated[float, Field(gt=0.0, le=3600.0)] | None = None
+    longest_s: Annotated[float, Field(gt=0.0, le=3600.0)] | None = None
     reference: bool = False
     slot: Annotated[int, Field(ge=0, le=99)] | None = None
 
@@ -132,30 +138,72 @@ class ThermometerTable(Table):
     file: Text | None = None
     degrees_per_unit: Annotated[float, Field(gt=0.0, le=1000.0)] = 0.001
     oldest_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 120.0
+    frozen_after_s: Annotated[float, Field(gt=0.0, le=86_400.0)] | None = None
 
 
 class TemperatureGate(Table):
-    """Hold while the temperature moves fast: trip above one rate, resume below a lower one."""
+    """Hold while the temperature moves fast: trip above one rate, resume below a lower one.
+
+    Rates are taken over ``over_s``. The levels in critical focus zones stand in for those in degrees once a
+    profile knows the temperature coefficient. ``when_fast = "choose"`` goes on instead of holding where the
+    hold would outlast the star, the night or the longest hold.
+    """
 
     trip_c_per_h: Annotated[float, Field(gt=0.0, le=100.0)]
     resume_c_per_h: Annotated[float, Field(ge=0.0, le=100.0)]
+    departure_c: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
+    departure_resume_c: Annotated[float, Field(ge=0.0, le=50.0)] | None = None
+    trip_zones_per_h: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
+    resume_zones_per_h: Annotated[float, Field(ge=0.0, le=1000.0)] | None = None
+    departure_zones: Annotated[float, Field(gt=0.0, le=1000.0)] | None = None
+    over_s: Annotated[float, Field(ge=180.0, le=7200.0)] = 900.0
+    when_fast: Literal["choose", "hold", "interleave"] = "choose"
     settle_s: Annotated[float, Field(ge=0.0, le=7200.0)] = 120.0
     longest_hold_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 3600.0
 
 
 class StarGate(Table):
-    """Hold while the star is dimmer than a share of its best (cloud)."""
+    """Hold while the star is dimmer than a share of its best (cloud), gone, or its mask is not as needed.
+
+    While it holds, a look is taken every ``look_every_s`` to see whether the star is back.
+    """
 
     trip_share: Share
     resume_share: Share
+    look_every_s: Annotated[float, Field(ge=1.0, le=3600.0)] = 30.0
     settle_s: Annotated[float, Field(ge=0.0, le=7200.0)] = 30.0
     longest_hold_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 3600.0
+
+
+class DewTable(Table):
+    """End the run when light is lost slowly and one way only while the star's halo grows."""
+
+    loss_share: Share = 0.3
+    growth_share: Share = 0.1
+    over_s: Annotated[float, Field(ge=120.0, le=14_400.0)] = 1200.0
+
+
+class SunGate(Table):
+    """Hold at dusk until the Sun is below ``resume_deg``; end at dawn above ``highest_deg``."""
+
+    highest_deg: Annotated[float, Field(ge=-30.0, le=10.0)]
+    resume_deg: Annotated[float, Field(ge=-60.0, le=10.0)] | None = None
+    longest_hold_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 7200.0
+
+
+class WindowGate(Table):
+    """Hold until a window of the clock on the wall opens; end the run when it has closed."""
+
+    begin: ClockTime
+    end: ClockTime
+    longest_hold_s: Annotated[float, Field(gt=0.0, le=86_400.0)] = 7200.0
 
 
 class DiskGate(Table):
     """Stop taking frames when the disk runs full."""
 
     least_free_gb: Annotated[float, Field(gt=0.0, le=1e6)]
+    resume_free_gb: Annotated[float, Field(gt=0.0, le=1e6)] | None = None
 
 
 class GatesTable(Table):
@@ -163,6 +211,9 @@ class GatesTable(Table):
 
     temperature: TemperatureGate | None = None
     star: StarGate | None = None
+    dew: DewTable | None = None
+    sun: SunGate | None = None
+    window: WindowGate | None = None
     disk: DiskGate | None = None
 
 
@@ -179,6 +230,7 @@ class StarTable(Table):
     name: Text | None = None
     colour_bv_mag: Annotated[float, Field(ge=-1.0, le=6.0)] | None = None
     altitude_deg: Annotated[float, Field(ge=0.0, le=90.0)] | None = None
+    low_at: ClockTime | None = None
 
 
 class PortTable(Table):

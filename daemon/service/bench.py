@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import structlog
 
-from daemon.assembly import soft_limits
+from daemon.assembly import exposure_rule, soft_limits
 from daemon.eyes import FrameEye
 from daemon.performer import Condition, Hands
 from daemon.rehearsal_rig import descriptions_of, fitter_on, hands_on, protocol_of, rig_name_of
@@ -106,6 +106,7 @@ class RealBench:
                 exposures_s={item.name: item.exposure_s for item in config.filters},
                 conditions=needs.conditions,
                 tolerance_steps=config.focuser.tolerance_steps,
+                exposures=exposure_rule(config),
             )
 
     @contextlib.contextmanager

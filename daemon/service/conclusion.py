@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from daemon.conductor import RunEnd
+from daemon.conductor import RunEnd, cut_short
 from daemon.journal import Journal, StepRecord
 from daemon.ledger import Ledger
 from daemon.outputs import RunFacts
@@ -59,6 +59,7 @@ class Concluder:
             self._source,
             proof=end.result.get("proof", {}),
             holds=tuple(end.result.get("holds", ())),
+            cut_short=cut_short(end),
         )
         folder = self._state / "runs" / end.run_id
         looks, moves = tuple(end.ledger.observations), tuple(end.ledger.moves)

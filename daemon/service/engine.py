@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import structlog
 
-from daemon.assembly import gates_for
 from daemon.conductor import Conductor, RunEnd, new_run_id
 from daemon.desk import Desk
+from daemon.gate_setup import Watched, gates_for, glimpse_every_s
 from daemon.journal import Journal, JournalError, JournalUnwritable, RunRecord
 from daemon.live import Live
 from daemon.performer import RunStopped
@@ -329,8 +329,11 @@ class Engine:
         frames = self.state / "runs" / run.id / "frames"
         needs = RunNeeds(frames, self._worker, job.people.conditions(), self._ask)
         with self.bench.opened(needs) as hands:
-            gates = gates_for(self.config, hands.focuser, hands.thermometer, self.state)
-            conductor = Conductor(self.journal, hands, gates, self.live)
+            watched = Watched(hands.focuser, hands.thermometer, hands.clock, self.state, self.state)
+            gates = gates_for(self.config, watched)
+            conductor = Conductor(
+                self.journal, hands, gates, self.live, glimpse_every_s=glimpse_every_s(self.config)
+            )
             if run.state == "queued":
                 facts = self._worker.call(
                     "facts", hands.focuser.position_steps(), deadline_s=_FACTS_WITHIN_S, stop=job.stop

@@ -94,18 +94,33 @@ class FaultBoard:
         }
 
     def _sky_actions(self, request: dict[str, Any]) -> dict[str, Callable[[], None]]:
-        """Return faults of sky and probe."""
+        """Return faults of sky and probe; those with ``seconds`` pass by themselves (virtual time)."""
         sky, on = self.world.faults, bool(request.get("on", True))
+
+        def passing(clear: Callable[[], None]) -> None:
+            if request.get("seconds") is not None:
+                self.world.later(float(request["seconds"]), clear)
 
         def cloud() -> None:
             sky.transparency = float(request["transparency"])
+            passing(lambda: setattr(sky, "transparency", 1.0))
+
+        def lost() -> None:
+            sky.star_lost = on
+            passing(lambda: setattr(sky, "star_lost", False))
 
         def frozen() -> None:
             sky.probe_frozen_c = self.world.probe_c() if on else None
+            passing(lambda: setattr(sky, "probe_frozen_c", None))
+
+        def dew() -> None:
+            sky.dew_since_s = self.world.time_s if on else None
+            sky.dew_per_h = float(request["per_h"]) if on else 0.0
 
         return {
             "cloud": cloud,
-            "star_lost": lambda: setattr(sky, "star_lost", on),
+            "dew": dew,
+            "star_lost": lost,
             "probe_missing": lambda: setattr(sky, "probe_missing", on),
             "probe_frozen": frozen,
         }

@@ -84,6 +84,8 @@ def surrogate_look(
         "u_px": math.hypot(still, response.air_told * air),
         "flags": [code for code, holds in notes.items() if holds],
         "signal_electrons": electrons,
+        "blur_px": width_px,
+        "peak_share": _peak_share(rig, electrons, width_px, wavelength_um, glass.band.width_nm),
     }
 
 
@@ -114,6 +116,19 @@ def _width_look(
         "flags": [],
         "signal_electrons": electrons,
     }
+
+
+def _peak_share(rig: Rig, electrons: float, width_px: float, wavelength_um: float, band_nm: float) -> float:
+    """Return the brightest pixel of a first order against the full well.
+
+    Each of the three sets of slits sends a tenth of its light into either first order (slits of half the
+    period: (1/pi)^2, the grating's efficiency), drawn out over the band.
+    """
+    optics = rig.telescope.optics
+    away_px = wavelength_um * optics.focal_length_mm / rig.telescope.mask.slit_period_mm / optics.pixel_um
+    drawn_out_px = max(width_px, away_px * band_nm * 1e-3 / wavelength_um)
+    brightest = 0.5 * electrons / math.pi**2 / (width_px * drawn_out_px)
+    return min(1.0, brightest / rig.detector.full_well_electrons)
 
 
 def _spot_width_px(rig: Rig, shot: Shot, wavelength_um: float) -> float:

@@ -7,6 +7,7 @@ rendering needs nothing else, so that it can happen elsewhere while the world st
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.simulated.controllers import TURNING, FocuserController, WheelController
@@ -26,6 +27,15 @@ class SkyFaults:
     star_lost: bool = False
     probe_missing: bool = False
     probe_frozen_c: float | None = None
+    dew_since_s: float | None = None
+    dew_per_h: float = 0.0
+
+    def dew(self, time_s: float) -> tuple[float, float]:
+        """Return the share of the light that dew lets through, and how much wider the star has become."""
+        if self.dew_since_s is None:
+            return 1.0, 1.0
+        grown = self.dew_per_h * (time_s - self.dew_since_s) / 3600.0
+        return math.exp(-grown), 1.0 + 0.5 * grown
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +67,7 @@ class World:
         self.mask_turned_deg = 0.0
         self.faults = SkyFaults()
         self._motor_steps = float(rig.motor.outward * rig.motor.start_count)
+        self._due: list[tuple[float, Callable[[], None]]] = []
         self.train = FocusTrain(rig.train, self._motor_steps, slack_share=rig.motor.start_slack)
         self.focuser = FocuserController(
             lowest=rig.motor.lowest,
@@ -80,6 +91,19 @@ class World:
             if self.focuser.state != TURNING:
                 self.train.rest(part)
             left -= part
+            if self._due:
+                self._bring_about()
+
+    def later(self, seconds: float, action: Callable[[], None]) -> None:
+        """Have something happen after so much virtual time."""
+        self._due.append((self.time_s + seconds, action))
+
+    def _bring_about(self) -> None:
+        """Do what has come due."""
+        due = [one for one in self._due if one[0] <= self.time_s]
+        self._due = [one for one in self._due if one[0] > self.time_s]
+        for _, action in due:
+            action()
 
     def probe_c(self) -> float | None:
         """Return what the focuser's probe tells, None when it is missing."""
@@ -138,6 +162,7 @@ class ShotInProgress:
         world, rig = self._world, self._world.rig
         when = world.weather_time_s(self._number, self._began_s + self._exposure_s / 2.0)
         faults = world.faults
+        passed, wider = faults.dew(world.time_s)
         return Shot(
             number=self._number,
             exposure_s=self._exposure_s,
@@ -146,10 +171,10 @@ class ShotInProgress:
             asked_filter=self._asked,
             places_steps=tuple(self._places),
             tube_c=rig.weather.tube_c(when),
-            fried_mm=rig.weather.fried_mm(when),
+            fried_mm=rig.weather.fried_mm(when) / wider,
             mask_on=world.mask_on,
             mask_turned_deg=world.mask_turned_deg,
-            transparency=0.0 if faults.star_lost else faults.transparency,
+            transparency=0.0 if faults.star_lost else faults.transparency * passed,
             count=self._count,
             probe_c=self._probe_c,
         )

@@ -1,6 +1,6 @@
 import pytest
 
-from daemon.gates import Gate, Gates, Level, Levels, disk_gate, limits_gate, temperature_gate
+from daemon.gates import Gate, Gates, Level, Levels, disk_gate, limits_gate
 
 RATE = Levels("temperature rate", "C/h", 2.0, 1.0, "above", settling_s=60.0, maximum_age_s=120.0)
 
@@ -59,9 +59,6 @@ def test_the_disk_gate_reads_the_disk(tmp_path):
     assert not disk_gate(tmp_path / "gone", 1e-6).judge(0.0).open
 
 
-def test_the_temperature_and_limits_gates():
-    assert temperature_gate(lambda: Level(-30.0, 3.0), 60.0).judge(0.0).open
-    assert not temperature_gate(lambda: Level(-30.0, 61.0), 60.0).judge(0.0).open
-    assert not temperature_gate(lambda: Level(-127.0, 1.0), 60.0).judge(0.0).open
+def test_the_limits_gate():
     assert limits_gate(lambda: Level(500.0), 0.0, 1000.0).judge(0.0).open
     assert not limits_gate(lambda: Level(1001.0), 0.0, 1000.0).judge(0.0).open

@@ -1,0 +1,1 @@
+"""What gates go by: each module watches one thing (temperature, star, night) and says how it stands."""

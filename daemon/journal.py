@@ -57,6 +57,11 @@ _MIGRATIONS = (
 )
 
 
+def layouts() -> int:
+    """Return the number of the present layout; the earlier ones are all below it."""
+    return len(_MIGRATIONS)
+
+
 class JournalError(Exception):
     """Something about the journal itself; nothing was changed."""
 

@@ -88,7 +88,8 @@ def _implied(config: Config) -> str:
     outward = f"counts {'rise' if config.outward_sign > 0 else 'fall'} outward"
     reference = ""
     if len(config.filters) > 1 and not any(item.reference for item in config.filters):
-        reference = f" No filter says reference = true: offsets are told from the first one, {config.filters[0].name}."
+        first = config.filters[0].name
+        reference = f" No filter says reference = true: offsets are told from the first one, {first}."
     return f"Focal ratio F/{optics.focal_ratio:.3g}, {scale:.3g} arcsec a pixel, {outward}.{reference}"
 
 

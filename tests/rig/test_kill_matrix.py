@@ -80,9 +80,11 @@ def life(config: Config, rig: RunningRig, out: Path, worker: Worker, faults: Cra
     """One life of the process that carries the run: journal, serial lines and conductor, all anew."""
     out.mkdir(exist_ok=True)
     options = StageOptions(surrogate=True, how=SMALL, faults=faults)  # type: ignore[arg-type]
-    with contextlib.closing(Journal.open(out / "journal.sqlite3")) as journal:
-        with hands_on(rig, config, worker, surrogate=True) as hands:
-            yield Stage(config, SEED, out, worker, journal, hands, options)
+    with (
+        contextlib.closing(Journal.open(out / "journal.sqlite3")) as journal,
+        hands_on(rig, config, worker, surrogate=True) as hands,
+    ):
+        yield Stage(config, SEED, out, worker, journal, hands, options)
 
 
 def carried(config: Config, folder: Path, worker: Worker, crash_at: set[Place]) -> Outcome:
@@ -111,6 +113,32 @@ def comparable(profile: Any) -> dict[str, Any]:
     fields: dict[str, Any] = json.loads(profile.to_json())
     del fields["created"], fields["evidence"]["run"], fields["evidence"]["sha256"]
     return fields
+
+
+def require_same_looks(looks: list[Observation], others: list[Observation]) -> None:
+    """The rig adds up its motor's steps in floating point, and a pass made again adds up others."""
+    assert [replace(one, value_px=None) for one in looks] == [replace(one, value_px=None) for one in others]
+    values, wanted = [one.value_px for one in looks], [one.value_px for one in others]
+    assert values == pytest.approx(wanted, abs=1e-9)
+
+
+def require_same(outcome: Outcome, whole: Outcome) -> None:
+    require_same_looks(outcome.observations, whole.observations)
+    found, wanted = numbers_in(outcome.profile), numbers_in(whole.profile)
+    assert found.keys() == wanted.keys()
+    for key, value in wanted.items():
+        assert found[key] == (pytest.approx(value, rel=1e-5, abs=1e-5) if isinstance(value, float) else value)
+
+
+def numbers_in(part: Any, place: str = "") -> dict[str, Any]:
+    """Return every leaf of a document by its path."""
+    if isinstance(part, dict):
+        items: Any = part.items()
+    elif isinstance(part, list):
+        items = enumerate(part)
+    else:
+        return {place: part}
+    return {key: leaf for name, one in items for key, leaf in numbers_in(one, f"{place}.{name}").items()}
 
 
 def only_run(out: Path) -> str:
@@ -146,16 +174,14 @@ def test_a_run_crashed_at_many_places_ends_as_one_that_never_was(whole, worker, 
     places = every_place(whole)
     crash_at = {*places[3::7], *places[-3:]}
     outcome = carried(small_config(tmp_path), tmp_path, worker, crash_at)
-    assert outcome.observations == whole.observations
-    assert outcome.profile == whole.profile
+    require_same(outcome, whole)
 
 
 @pytest.mark.campaign
 @pytest.mark.timeout(1800)
 def test_a_run_crashed_at_every_place_in_turn_ends_as_one_that_never_was(whole, worker, tmp_path) -> None:
     outcome = carried(small_config(tmp_path), tmp_path, worker, set(every_place(whole)))
-    assert outcome.observations == whole.observations
-    assert outcome.profile == whole.profile
+    require_same(outcome, whole)
 
 
 @pytest.mark.campaign
@@ -165,8 +191,8 @@ def test_each_single_crash_changes_nothing(whole, worker, tmp_path) -> None:
         folder = tmp_path / str(number)
         folder.mkdir()
         outcome = carried(small_config(folder), folder, worker, {place})
-        assert outcome.observations == whole.observations, place
-        assert outcome.profile == whole.profile, place
+        require_same(outcome, whole)
+        print(number, place)
 
 
 @pytest.mark.campaign
@@ -197,5 +223,5 @@ def test_fifty_kills_at_random_times_lose_nothing(tmp_path) -> None:
         assert end.state == "done"
         seen = [replace(one, time_s=None) for one in end.ledger.observations]
         expected = expected or seen
-        assert seen == expected
+        require_same_looks(seen, expected)
         print(f"{kills} kills, {len(seen)} looks, {time.strftime('%H:%M:%S')}")

@@ -64,14 +64,23 @@ class Conductor:
         self._run_id: str | None = None
 
     def begin(
-        self, routine: Routine, facts: TrainFacts, how: Any, config_hash: str, run_id: str | None = None
+        self,
+        routine: Routine,
+        facts: TrainFacts,
+        how: Any,
+        config_hash: str,
+        run_id: str | None = None,
+        found: dict[str, Any] | None = None,
     ) -> str:
-        """Record a new run, or one that was asked for under an id, and return its id; nothing moves yet."""
+        """Record a new run, or one that was asked for under an id, and return its id; nothing moves yet.
+
+        ``found`` tells where the rig stood, for whoever leaves it there again.
+        """
         run = RunRecord(
             id=run_id or new_run_id(),
             routine=routine.name,
             script_version=routine.version,
-            parameters=parameters_to_dict(facts, how),
+            parameters=parameters_to_dict(facts, how) | ({} if found is None else {"found": found}),
             config_hash=config_hash,
             packages=_package_versions(),
             created=self._hands.clock.now().isoformat(),

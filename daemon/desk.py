@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 # degree, a few times their step off on a windy night).
 _READING_U_C = 0.1
 _FOR_FITS = ("routines.estimate.joint", "routines.estimate.width_join")
+_KEPT_PX = 512
 _FOR_FRAMES = ("daemon.measurement",)
 
 
@@ -90,6 +91,18 @@ class Desk:
             "lag_s": None if fit.lag_s is None else fit.lag_s.as_dict(),
             "notes": [item.message for item in fit.flags if item.code != "outlier"],
         }
+
+    def trim(self, paths: Sequence[str]) -> int:
+        """Cut measured frames down to the piece around their star; returns how many were."""
+        from drivers.frame_crop import crop_frame
+
+        places = {one.path: one for one in self._meter_after(paths).revised()} if paths else {}
+        cut = 0
+        for path in paths:
+            seen = places.get(path)
+            if seen is not None and seen.star_x_px is not None and seen.star_y_px is not None:
+                cut += crop_frame(Path(path), seen.star_x_px, seen.star_y_px, _KEPT_PX)
+        return cut
 
     def facts(self, position_counts: float) -> TrainFacts:
         """Return what a script starts from; here, since it takes the optics."""

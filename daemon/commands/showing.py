@@ -100,6 +100,7 @@ def run_line(run: dict[str, Any]) -> str:
     lines = [f"Run {run['id']} of {run['routine']}: {run['state']}{looks}."]
     if why:
         lines.append(str(why))
+    lines += [f"ALERT: {words}" for words in result.get("alerts", ())]
     if result.get("sentence"):
         lines.append(str(result["sentence"]))
     if result.get("profile"):

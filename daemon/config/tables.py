@@ -67,7 +67,8 @@ class FitsTable(Table):
 class CameraTable(Table):
     """The camera's numbers, and for the commands that expose how a frame is asked for.
 
-    A frame has to be there ``allowance_s`` after its exposure.
+    A frame has to be there ``allowance_s`` after its exposure. ``keep`` says what becomes of a run's own
+    frames after its results are written; beyond ``keep_at_most_gb`` the oldest runs lose theirs.
     """
 
     electrons_per_adu: Annotated[float, Field(gt=0.0, le=1e6)]
@@ -78,6 +79,8 @@ class CameraTable(Table):
     command: Words | None = None
     folder: Text | None = None
     allowance_s: Annotated[float, Field(gt=0.0, le=3600.0)] = 60.0
+    keep: Literal["all", "cutouts", "none"] = "all"
+    keep_at_most_gb: Annotated[float, Field(gt=0.0, le=1e6)] | None = None
 
 
 class MeasureTable(Table):
@@ -104,7 +107,11 @@ class FilterTable(Table):
 
 
 class FocuserTable(Table):
-    """The focuser: which way its counts rise, and how to reach and treat it."""
+    """The focuser: which way its counts rise, and how to reach and treat it.
+
+    ``leave_at`` says where a run leaves it, on its final side: at the reference filter's focus (where it was
+    found, when that is not known), where it was found with the filter that was in place, or where it ends.
+    """
 
     outward: Literal["rising", "falling"] = "rising"
     port: Text | None = None
@@ -113,6 +120,7 @@ class FocuserTable(Table):
     final_side: Side = "inward"
     tolerance_steps: Annotated[float, Field(ge=0.0, le=1000.0)] = 1.0
     compensation: Literal["none", "controller", "unknown"] = "unknown"
+    leave_at: Literal["focus", "found", "stay"] = "focus"
 
 
 class LimitsTable(Table):
@@ -277,11 +285,16 @@ class SiteTable(Table):
 class HooksTable(Table):
     """Commands run without a shell at certain moments; without one for the mask a person is asked.
 
+    In order: ``before``, ``guiding_pause``, ``point`` (bring a star to the middle), the mask; afterwards the
+    mask again, ``guiding_resume`` and ``after``, the last two also after a failure.
     ``mask = "stays_on"`` says that the mask is on whenever a run begins, so nobody is asked.
     """
 
     before: Words | None = None
     after: Words | None = None
+    point: Words | None = None
+    guiding_pause: Words | None = None
+    guiding_resume: Words | None = None
     mask_on: Words | None = None
     mask_off: Words | None = None
     mask: Literal["asked", "stays_on"] = "asked"

@@ -21,11 +21,14 @@ from daemon.desk import Desk
 from daemon.gate_setup import Watched, gates_for, glimpse_every_s
 from daemon.journal import Journal, JournalError, JournalUnwritable, RunRecord
 from daemon.live import Live
-from daemon.performer import RunStopped
+from daemon.performer import Hands, RunStopped
 from daemon.replay import JournalDisagrees
 from daemon.service.bench import Bench, RunNeeds
 from daemon.service.conclusion import Concluder
-from daemon.service.people import HookFailed, People, run_hook
+from daemon.service.ending import Ending, found_now
+from daemon.service.frames_kept import keep_frames
+from daemon.service.hooks import after_run, before_run
+from daemon.service.people import HookFailed, People
 from daemon.worker import Worker, WorkerError
 from drivers.errors import DeviceError
 from routines.scripts.catalogue import ROUTINES
@@ -299,6 +302,7 @@ class Engine:
             end = self._performed(job)
             self.live.update(state="running", sentence="Computing profile and report")
             self._concluder.conclude(end, job.run.routine, job.stop)
+            keep_frames(self.config, self.state, run_id, end.ledger.observations, self._worker)
         except RunStopped as error:
             self._left_or_stopped(job, str(error))
         except (DeviceError, JournalDisagrees, WorkerError, HookFailed, JournalError, OSError) as error:
@@ -324,8 +328,7 @@ class Engine:
     def _performed(self, job: _Job) -> RunEnd:
         run = job.run
         self._worker.warm_up()
-        if self.config.hooks.before is not None:
-            run_hook(self.config.hooks.before, self.config.hooks.within_s, job.stop)
+        before_run(self.config, run.id, job.stop)
         frames = self.state / "runs" / run.id / "frames"
         needs = RunNeeds(frames, self._worker, job.people.conditions(), self._ask)
         with self.bench.opened(needs) as hands:
@@ -342,13 +345,25 @@ class Engine:
                 how = self._worker.call(
                     "parameters", run.routine, str(self.state), deadline_s=_FACTS_WITHIN_S, stop=job.stop
                 )
-                conductor.begin(routine, facts, how, self.config.fingerprint(), run.id)
+                found = found_now(hands).as_dict()
+                conductor.begin(routine, facts, how, self.config.fingerprint(), run.id, found)
             job.conductor = conductor
             self._heard_meanwhile(job, conductor)
             try:
-                return conductor.carry_on(run.id)
+                end = conductor.carry_on(run.id)
             finally:
                 job.conductor = None
+            self._leave_right(job, hands, end)
+            return end
+
+    def _leave_right(self, job: _Job, hands: Hands, end: RunEnd) -> None:
+        """Leave the rig as wanted; what could not be done stands in the run's result."""
+        self.live.update(state="running")
+        found = self.journal.run(end.run_id).parameters.get("found")
+        masked = any(seen.method == "mask" for seen in end.ledger.observations)
+        alerts = Ending(self.config, hands, self.live, job.stop).leave(end, found, masked=masked)
+        if alerts:
+            self.journal.add_to_result(end.run_id, {"alerts": alerts})
 
     def _heard_meanwhile(self, job: _Job, conductor: Conductor) -> None:
         """Pass on what was asked for while there was no conductor."""
@@ -404,12 +419,6 @@ class Engine:
         self.journal.end_run(run_id, state, result, datetime.now(UTC))
 
     def _after(self, job: _Job) -> None:
-        """Run the owner's command that goes after a run, however that ended, unless it is taken up again."""
-        argv = self.config.hooks.after
-        if argv is None or self._closing:
-            return
-        try:
-            run_hook(argv, self.config.hooks.within_s)
-        except HookFailed as error:
-            log.error("hook_failed", error=str(error))
-            self.live.tell("hook_failed", message=str(error))
+        """Run the owner's commands that go after a run, unless it is taken up again at the next start."""
+        if not self._closing:
+            after_run(self.config, job.run.id, self.journal.run(job.run.id).state, self.live)

@@ -33,6 +33,7 @@ from daemon.schedule import Scheduler
 from daemon.service import lock, logs
 from daemon.service.bench import bench_for
 from daemon.service.engine import Engine
+from daemon.service.hooks import runs_commands, why_unsafe
 from daemon.service.notify import notify, watchdog_every_s
 from daemon.service.port_host import PortBench
 from daemon.service.views import Views
@@ -66,6 +67,9 @@ def serve(config: Config, state: Path, options: ServeOptions) -> None:
     """
     if config.camera.kind != "simulated":
         require(config, MOVING)
+    unsafe = why_unsafe(config.file) if config.file is not None and runs_commands(config) else None
+    if unsafe is not None:
+        raise CannotServe(unsafe)
     host, port = _address(options.listen or config.service.listen)
     token = _token(config, host)
     state.mkdir(parents=True, exist_ok=True)

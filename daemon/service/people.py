@@ -26,6 +26,7 @@ _SLICE_S = 0.02
 _TOLD_BYTES = 2000
 _SENTENCES = {
     "mask_on": "Put the mask on and centre a bright star, then resume.",
+    "mask_only": "Put the mask on; the star is centred. Then resume.",
     "mask_off": "Take the mask off, then resume.",
 }
 log = structlog.get_logger(__name__)
@@ -59,12 +60,15 @@ class People:
         if self._hooks.mask == "stays_on":
             mask_on: Condition = _at_once
         else:
-            mask_on = self._by_hook(on) if on is not None else self._by_person("mask_on")
+            mask_on = self._by_hook(on) if on is not None else self._by_person("mask_on", self._wording())
         off = self._hooks.mask_off
         return {
             "mask_on": mask_on,
             "mask_off": self._by_hook(off) if off is not None else self._by_person("mask_off"),
         }
+
+    def _wording(self) -> str:
+        return "mask_on" if self._hooks.point is None else "mask_only"
 
     def _by_hook(self, argv: Sequence[str]) -> Condition:
         def condition(at_most_s: float, stop: threading.Event) -> float | None:
@@ -79,12 +83,17 @@ class People:
 
         return condition
 
-    def _by_person(self, name: str) -> Condition:
+    def _by_person(self, name: str, wording: str | None = None) -> Condition:
         def condition(at_most_s: float, stop: threading.Event) -> float | None:
             self._answered.clear()
-            self.asked = sentence = _SENTENCES[name]
+            self.asked = sentence = _SENTENCES[wording or name]
             self._live.update(state="holding", shut=(sentence,))
-            self._live.tell("asked", condition=name, sentence=sentence, at_most_s=at_most_s)
+            self._live.tell(
+                "asked",
+                condition=name,
+                sentence=sentence,
+                at_most_s=at_most_s,
+            )
             began = time.monotonic()
             try:
                 while not self._answered.wait(_SLICE_S) and not stop.is_set():
@@ -102,8 +111,16 @@ def _at_once(at_most_s: float, stop: threading.Event) -> float:
     return 0.0
 
 
-def run_hook(argv: Sequence[str], within_s: float, stop: threading.Event | None = None) -> None:
-    """Run a command without a shell and wait for it; HookFailed when it fails, is late, or is stopped."""
+def run_hook(
+    argv: Sequence[str],
+    within_s: float,
+    stop: threading.Event | None = None,
+    told: Mapping[str, str] | None = None,
+) -> None:
+    """Run a command without a shell and wait for it; HookFailed when it fails, is late, or is stopped.
+
+    ``told`` is added to its environment.
+    """
     try:
         process = subprocess.Popen(
             list(argv),
@@ -111,6 +128,7 @@ def run_hook(argv: Sequence[str], within_s: float, stop: threading.Event | None 
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             start_new_session=True,
+            env={**os.environ, **(told or {})},
         )
     except OSError as error:
         raise HookFailed(f"{list(argv)} does not start: {error}") from None

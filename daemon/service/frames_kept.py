@@ -1,0 +1,74 @@
+"""What becomes of a run's frames once its results are written: kept, cut down, or removed, within a budget.
+
+Only frames of our own making are touched: those in the run's folder, or that the camera's command was told to
+write. A folder that another program fills is that program's.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import structlog
+
+from daemon.worker import Worker, WorkerError
+from routines.observations import Observation
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+
+log = structlog.get_logger(__name__)
+_TRIM_WITHIN_S = 600.0
+
+
+def keep_frames(
+    config: Config, state: Path, run_id: str, looks: Sequence[Observation], worker: Worker
+) -> None:
+    """Apply the config's policy to one run's frames, then the budget to all runs'."""
+    own = _own(config, state, run_id, looks)
+    if config.camera.keep == "none":
+        for path in own:
+            path.unlink(missing_ok=True)
+        _remove_if_empty(state / "runs" / run_id / "frames")
+    elif config.camera.keep == "cutouts" and own:
+        try:
+            worker.call("trim", [str(path) for path in own], deadline_s=_TRIM_WITHIN_S)
+        except WorkerError as error:
+            log.warning("frames_not_cut_down", run=run_id, error=str(error))
+    if config.camera.keep_at_most_gb is not None:
+        keep_within(state, config.camera.keep_at_most_gb * 1e9)
+
+
+def keep_within(state: Path, most_bytes: float) -> list[str]:
+    """Remove the oldest runs' frames until all fit; returns the ids of the runs that lost theirs."""
+    folders = sorted((state / "runs").glob("*/frames"), key=lambda folder: folder.stat().st_mtime)
+    sizes = {folder: _size(folder) for folder in folders}
+    removed = []
+    for folder in folders:
+        if sum(sizes.values()) <= most_bytes:
+            break
+        shutil.rmtree(folder, ignore_errors=True)
+        del sizes[folder]
+        removed.append(folder.parent.name)
+        log.info("frames_removed", run=folder.parent.name, why="the budget for frames is used up")
+    return removed
+
+
+def _own(config: Config, state: Path, run_id: str, looks: Sequence[Observation]) -> list[Path]:
+    folder = (state / "runs" / run_id / "frames").resolve()
+    found = sorted(folder.glob("*.fits")) if folder.is_dir() else []
+    if config.camera.kind != "command" or "{path}" not in " ".join(config.camera.command or ()):
+        return found
+    paths = [Path(seen.path) for seen in looks if seen.path is not None]
+    return [*found, *(path for path in paths if path.is_file() and path not in found)]
+
+
+def _size(folder: Path) -> int:
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+
+
+def _remove_if_empty(folder: Path) -> None:
+    if folder.is_dir() and not any(folder.iterdir()):
+        folder.rmdir()

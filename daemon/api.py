@@ -62,6 +62,7 @@ def make_app(engine: Engine, views: Views, rules: Rules) -> tuple[Guard, EventHu
         openapi_url="/v1/openapi.json",
         docs_url=None,
         redoc_url=None,
+        redirect_slashes=False,
         lifespan=lifespan,
     )
     _tell_errors(app)

@@ -8,6 +8,7 @@ pass through untouched.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hmac
 import ipaddress
 import json
@@ -25,6 +26,8 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 LARGEST_BODY_BYTES = 64 * 1024
 BODY_WITHIN_S = 10.0
+_DRAINED_BYTES = 16 * LARGEST_BODY_BYTES
+_DRAINED_WITHIN_S = 1.0
 COOKIE = "drawtube_token"
 _OPEN_PATHS = ("/healthz",)
 
@@ -84,6 +87,8 @@ class Guard:
                 check_token(self._rules, headers, scope)
             body = await _bounded_body(headers, receive)
         except Refusal as refusal:
+            # A connection closed on unread bytes is reset, and the reason never arrives.
+            await _drained(receive)
             await _answer(send, refusal)
             return
         await self._app(scope, _replayed(body, receive), send)
@@ -173,6 +178,22 @@ async def _body(receive: Receive) -> bytes:
             raise Refusal(413, f"a body may have at most {LARGEST_BODY_BYTES} bytes")
         if not message.get("more_body", False):
             return bytes(body)
+
+
+async def _drained(receive: Receive) -> None:
+    """Read and forget what is still coming, within bounds: whoever sends for ever is not waited for."""
+    left = _DRAINED_BYTES
+
+    async def drain() -> None:
+        nonlocal left
+        while left > 0:
+            message = await receive()
+            left -= len(message.get("body", b"")) + 1
+            if message["type"] == "http.disconnect" or not message.get("more_body", False):
+                return
+
+    with contextlib.suppress(TimeoutError):
+        await asyncio.wait_for(drain(), _DRAINED_WITHIN_S)
 
 
 def _replayed(body: bytes, receive: Receive) -> Receive:

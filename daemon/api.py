@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 
 _NOT_FOUND: dict[int | str, dict[str, Any]] = {404: {"model": Problem}}
 _CONFLICT: dict[int | str, dict[str, Any]] = {404: {"model": Problem}, 409: {"model": Problem}}
+_BODY: dict[int | str, dict[str, Any]] = {400: {"model": Problem}, 413: {"model": Problem}}
 
 
 def make_app(engine: Engine, views: Views, rules: Rules) -> tuple[Guard, EventHub]:
@@ -123,7 +124,7 @@ def _add_runs(app: FastAPI, engine: Engine, views: Views) -> None:
         """List the latest runs, the newest first."""
         return RunList(runs=views.runs(limit))
 
-    @app.post("/v1/runs", response_model=Started, status_code=201, responses=_CONFLICT)
+    @app.post("/v1/runs", response_model=Started, status_code=201, responses=_CONFLICT | _BODY)
     def start(wanted: StartRequest) -> Started:
         """Ask for a run: 201 with its id, or 409 while another is on and ``if_busy`` is "refuse"."""
         run_id = engine.request(wanted.routine, if_busy=wanted.if_busy, origin="a request")

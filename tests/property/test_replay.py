@@ -2,7 +2,7 @@
 
 import json
 
-from hypothesis import given, settings
+from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
 from daemon.journal import StepRecord
@@ -32,7 +32,10 @@ def journals(draw):
     )
     routine = draw(st.sampled_from(sorted(ROUTINES)))
     train, records, script = PretendedTrain(facts), [], make(routine, facts)
-    step = next(script)
+    try:
+        step = next(script)
+    except StopIteration:
+        reject()  # a check without a profile has nothing to do
     while True:
         answer = answer_to_dict(train(step))
         if answer["kind"] == "Seen":

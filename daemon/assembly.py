@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.exposures import Bounds, ExposureRule
 from drivers import description
+from drivers.errors import DeviceError
 from drivers.roles import Limits
 from routines.convention import limits_to_science, to_science
 from routines.observations import INWARD, OUTWARD
@@ -135,6 +136,7 @@ def train_facts(config: Config, position_counts: float) -> TrainFacts:
         reach_px=reach_px(config),
         expected_slope_px_per_step=expected_slope_px_per_step(config),
         margin_steps=_MARGIN_STEPS,
+        plausible_px_per_c=abs(_px_per_um(config)) * plausible_shift_um_per_c(config),
         zone_px=zone_px(config),
         pace=Pace(
             exposures_s=tuple(item.exposure_s for item in config.filters),

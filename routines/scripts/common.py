@@ -75,6 +75,7 @@ class TrainFacts:
     reach_px: float
     expected_slope_px_per_step: float | None = None
     margin_steps: float = 10.0
+    plausible_px_per_c: float = 0.0
     zone_px: float = 0.0
     noise_px: tuple[float, ...] = ()
     pace: Pace = Pace()
@@ -116,6 +117,7 @@ class Focus:
 
     position_steps: float
     slope_px_per_step: float
+    temperature_c: float | None = None
 
     def place_steps(self, error_px: float) -> float:
         """Return how far outward of focus a spike error puts the drawtube, in steps."""

@@ -177,7 +177,7 @@ def _walk(facts: TrainFacts, how: FindFocus, first: Observation, second: Observa
     for _ in range(how.most_looks):
         assert here.value_px is not None
         if abs(here.value_px) <= max(how.close_px, 3.0 * (here.u_px or 0.0)):
-            return Focus(here.position_steps - here.value_px / slope, slope)
+            return Focus(here.position_steps - here.value_px / slope, slope, here.temperature_c)
         error = max(-how.longest_walk_px, min(how.longest_walk_px, here.value_px))
         yield from _come_to(
             facts, here.position_steps - error / slope, "best focus, as the looks predict it,"

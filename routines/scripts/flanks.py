@@ -14,7 +14,7 @@ from routines.observations import Observation
 from routines.scripts.common import Part, Refused, why_unseen
 from routines.scripts.course import CAUSES, Course
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,15 @@ def _back_at_focus(course: Course) -> Part[None]:
 def _is_near(course: Course, seen: Observation) -> bool:
     """Tell whether the drawtube stands where the motor is, as it must on the final side."""
     away = abs(course.tube_q(seen) - course.motor_q(seen))
-    return away <= max(0.3 * course.reach_steps, 6.0 * course.noise_q(seen))
+    return away <= max(0.3 * course.reach_steps, 6.0 * course.noise_q(seen)) + _drift_steps(course, seen)
+
+
+def _drift_steps(course: Course, seen: Observation) -> float:
+    """Return how far focus may have gone with the temperature since it was found: a hold may lie between."""
+    if seen.temperature_c is None or course.focus.temperature_c is None:
+        return 0.0
+    px = course.facts.plausible_px_per_c * abs(seen.temperature_c - course.focus.temperature_c)
+    return px / abs(course.focus.slope_px_per_step)
 
 
 def _require_room(course: Course) -> None:

@@ -27,17 +27,11 @@ from daemon.rehearsal_stage import Stage, StageOptions, rehearsing
 from daemon.worker import Worker
 from drivers.simulated.client import RunningRig, start_rig
 from routines.observations import Observation
-from routines.scripts.backlash import Backlash
 from routines.scripts.characterise import Characterise
 from routines.scripts.find_focus import FindFocus
-from routines.scripts.offsets import Offsets
 
 SEED = 3
-SMALL = Characterise(
-    search=FindFocus(most_looks=6),
-    backlash=Backlash(engaged_looks=3, dead_looks=2),
-    offsets=Offsets(places=2, sweeps=1),
-)
+SMALL = Characterise(search=FindFocus(most_looks=6))
 PLACES = ("intended", "acted", "answered")
 Place = tuple[str, int]
 

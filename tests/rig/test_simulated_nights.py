@@ -42,6 +42,7 @@ FALL = {
     "settle_s": 60.0,
     "longest_hold_s": 7200.0,
 }
+FILTERS = ("L", "R", "G", "B")
 STAR = {"trip_share": 0.5, "resume_share": 0.7, "look_every_s": 20.0, "settle_s": 30.0}
 
 
@@ -66,7 +67,7 @@ def config_in(folder: Path, gates: dict[str, Any], drop_c: float, drop_s: float)
     raw["thermometer"]["frozen_after_s"] = gates.pop("frozen_after_s", 7200.0)
     raw["simulated"] |= {"rig": str(path), "seed": SEED, "looks": "numbers"}
     # Virtual time costs nothing: long exposures of a faint star make an hour of it.
-    raw["filter"] = [item | {"exposure_s": 60.0} for item in raw["filter"] if item["name"] in ("L", "R")]
+    raw["filter"] = [item | {"exposure_s": 60.0} for item in raw["filter"] if item["name"] in FILTERS]
     return config_from_dict(raw)
 
 
@@ -110,6 +111,9 @@ def require_right(night: Night) -> None:
         if item.name == "temperature coefficient":
             continue
         assert item.found is not None
+        if item.found.value is None and item.found.high95 is not None:
+            assert item.truth <= item.found.high95, item  # an upper limit
+            continue
         assert item.found.value is not None, item.name
         assert abs(item.found.value - item.truth) < 4.0 * item.found.u, item
 
@@ -120,7 +124,7 @@ def test_a_night_with_a_fast_fall_then_a_cloud_and_a_star_that_comes_back(tmp_pa
     def disturb(rig: RunningRig) -> None:
         rig.fault("cloud", transparency=0.1, seconds=600.0)
 
-    night = spent(tmp_path, gates, disturb, after_looks=15, drop_c=3.0, drop_s=900.0)
+    night = spent(tmp_path, gates, disturb, after_looks=10, drop_c=3.0, drop_s=900.0)
     assert "C/h" in night.held_for("temperature rate")[0]["reasons"][0]
     assert "ended" in night.held_for("star brightness")[0]
     require_right(night)
@@ -146,7 +150,7 @@ def test_clouds_that_pass(tmp_path) -> None:
 
 @pytest.mark.campaign
 def test_a_star_that_vanishes_and_comes_back(tmp_path) -> None:
-    night = spent(tmp_path, {"star": STAR}, lambda rig: rig.fault("star_lost", seconds=600.0), after_looks=25)
+    night = spent(tmp_path, {"star": STAR}, lambda rig: rig.fault("star_lost", seconds=600.0), after_looks=8)
     (hold,) = night.held_for("star brightness")
     assert "none is seen" in hold["reasons"][0]
     require_right(night)
@@ -156,7 +160,7 @@ def test_a_star_that_vanishes_and_comes_back(tmp_path) -> None:
 def test_a_sensor_that_freezes_and_thaws(tmp_path) -> None:
     gates = {"temperature": {"trip_c_per_h": 4.0, "resume_c_per_h": 2.0}, "frozen_after_s": 900.0}
     night = spent(
-        tmp_path, gates, lambda rig: rig.fault("probe_frozen", seconds=1500.0), after_looks=20, drop_c=3.0
+        tmp_path, gates, lambda rig: rig.fault("probe_frozen", seconds=1500.0), after_looks=8, drop_c=3.0
     )
     (hold,) = night.held_for("frozen")
     assert "ended" in hold
@@ -169,7 +173,7 @@ def test_a_star_that_stays_away_ends_the_run_with_what_it_has(tmp_path) -> None:
         tmp_path,
         {"star": STAR | {"longest_hold_s": 600.0}},
         lambda rig: rig.fault("star_lost"),
-        after_looks=40,
+        after_looks=13,
     )
     end = night.result.end
     assert (end.state, end.result["code"]) == ("partial", "held_too_long")
@@ -182,7 +186,7 @@ def test_a_star_that_stays_away_ends_the_run_with_what_it_has(tmp_path) -> None:
 @pytest.mark.campaign
 def test_dew_ends_the_run_without_holding_for_hours(tmp_path) -> None:
     gates = {"star": STAR | {"trip_share": 0.1, "resume_share": 0.2}, "dew": {"over_s": 300.0}}
-    night = spent(tmp_path, gates, lambda rig: rig.fault("dew", per_h=4.0), after_looks=10)
+    night = spent(tmp_path, gates, lambda rig: rig.fault("dew", per_h=4.0), after_looks=3)
     end = night.result.end
     assert (end.state, end.result["code"]) == ("partial", "dew")
     assert "halo grew" in end.result["message"]

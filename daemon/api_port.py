@@ -53,7 +53,12 @@ def add_port(app: FastAPI, bench: Bench) -> None:
     @app.post(
         "/v1/port/shift",
         response_model=PortView,
-        responses={404: {"model": Problem}, 409: {"model": Problem}},
+        responses={
+            400: {"model": Problem},
+            404: {"model": Problem},
+            409: {"model": Problem},
+            413: {"model": Problem},
+        },
     )
     def shift(wanted: ShiftRequest) -> PortView | JSONResponse:
         """Have the port add a filter's offset, and follow the temperature or not, from now on."""

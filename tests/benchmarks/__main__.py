@@ -27,6 +27,8 @@ BENCHMARKS = {
     "help": "command_line",
     "frame": "large_frame",
     "bound": "cramer_rao",
+    "capture": "capture_range",
+    "cutout": "one_cutout",
     "fit": "joint_fit",
     "page": "page_speed",
     "sky": "sky_seconds",

@@ -373,6 +373,44 @@ def report(
     raise typer.Exit(show(state, run, kinds=kinds, out=out))
 
 
+@app.command()
+def bundle(
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Default: drawtube-RUN.tar.gz, here.")
+    ] = None,
+    state: StateFolder = None,
+) -> None:
+    """Pack a run for a bug report.
+
+    Journal, log, results, versions and cut-outs of its frames; coordinates, observer and paths are taken out.
+    """
+    from daemon.commands.bundle import bundle as pack
+    from daemon.commands.kept import state_folder
+
+    raise typer.Exit(pack(state_folder(state), run, out))
+
+
+@app.command()
+def reanalyse(
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")],
+    config: ConfigFile,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Default: a new folder beside the run's.")
+    ] = None,
+    json: AsJson = False,
+    state: StateFolder = None,
+) -> None:
+    """Compute a stored run's profile again and show what changed.
+
+    The profile in use stays as it is.
+    """
+    from daemon.commands.kept import state_folder
+    from daemon.commands.reanalyse import reanalyse as again
+
+    raise typer.Exit(again(config, state_folder(state), run, out, as_json=json))
+
+
 def main() -> NoReturn:
     """Run the command line; every ending is an exit code, and no failure shows a traceback."""
     sys.exit(run_command(sys.argv[1:]))

@@ -105,6 +105,7 @@ class Ending:
         name = self._config.reference_filter
         if hands.wheel is not None and ledger.filter != name:
             hands.wheel.select(name, self._stop)
+            self._live.update(filter=name)
         request = LookRequest(
             number=_CHECK_NUMBER,
             filter=name,
@@ -127,6 +128,7 @@ class Ending:
             place = float(found["position_counts"])
             if found.get("filter") in config.filter_names and self._hands.wheel is not None:
                 self._hands.wheel.select(found["filter"], self._stop)
+                self._live.update(filter=found["filter"])
         if place is None:
             return
         self._live.update(sentence="Leaving the focuser where it is wanted.")

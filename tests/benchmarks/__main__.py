@@ -36,6 +36,7 @@ BENCHMARKS = {
     "journal": "journal_steps",
     "service": "service_life",
     "rig": "simulated_frames",
+    "overhead": "run_overhead",
 }
 Figures = list[dict[str, Any]]
 

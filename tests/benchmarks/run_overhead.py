@@ -27,14 +27,16 @@ def run() -> None:
     config = default_config()
     wanted = tuple(item for item in config.filters if item.name in ("L", "R", "G"))
     config = config.model_copy(update={"filters": wanted})
-    with tempfile.TemporaryDirectory() as name, start_rig(Path(name) / "rig", seed=SEED, speed=1.0) as rig:
-        with rehearsing(
-            config, SEED, out=Path(name) / "out", options=StageOptions(surrogate=True), rig=rig
-        ) as stage:
-            began, clock_began = time.monotonic(), rig.clock.monotonic()
-            stage.perform()
-            wall, own = time.monotonic() - began, rig.clock.monotonic() - clock_began
-            looks = len(stage.end.ledger.observations)
+    options = StageOptions(surrogate=True)
+    with (
+        tempfile.TemporaryDirectory() as name,
+        start_rig(Path(name) / "rig", seed=SEED, speed=1.0) as rig,
+        rehearsing(config, SEED, out=Path(name) / "out", options=options, rig=rig) as stage,
+    ):
+        began, clock_began = time.monotonic(), rig.clock.monotonic()
+        stage.perform()
+        wall, own = time.monotonic() - began, rig.clock.monotonic() - clock_began
+        looks = len(stage.end.ledger.observations)
     show("looks of the run", float(looks), "")
     show("the rig's own time", own, "s")
     show("wall time over the rig's own, looks drawn as numbers", wall / own, "", AIM)

@@ -53,6 +53,10 @@ class Bench(Protocol):
         """Open everything and yield a run's hands; raises DeviceError with nothing left open."""
         ...
 
+    def rested(self) -> None:
+        """Hear that a run is over and its results are written."""
+        ...
+
     def focuser_alone(self) -> contextlib.AbstractContextManager[SerialFocuser]:
         """Open the focuser for something else than a run; raises DeviceError."""
         ...
@@ -108,6 +112,9 @@ class RealBench:
                 tolerance_steps=config.focuser.tolerance_steps,
                 exposures=exposure_rule(config),
             )
+
+    def rested(self) -> None:
+        """Do nothing: devices are opened anew for each run."""
 
     @contextlib.contextmanager
     def focuser_alone(self) -> Iterator[SerialFocuser]:
@@ -180,6 +187,9 @@ class SimulatedBench:
         except RigError as error:
             self._forget()
             raise DeviceError(str(error)) from error
+
+    def rested(self) -> None:
+        """Do nothing: devices are opened anew for each run."""
 
     @contextlib.contextmanager
     def focuser_alone(self) -> Iterator[SerialFocuser]:

@@ -312,10 +312,20 @@ class Engine:
             self._failed_told(job, error)
         finally:
             self._after(job)
+            self._rest()
             with self._mutex:
                 self._job = None
             self.live.update(state="idle", shut=(), sentence="")
             self._tell_over(run_id)
+
+    def _rest(self) -> None:
+        """Give the bench back to what uses it between runs, now that the results are written."""
+        if self._closing:
+            return
+        try:
+            self.bench.rested()
+        except Exception:
+            log.exception("bench_not_rested")
 
     def _tell_over(self, run_id: str) -> None:
         run = self.journal.run(run_id)

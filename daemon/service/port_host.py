@@ -125,12 +125,14 @@ class PortBench:
             if self._port is not None:
                 self._port.lend(LENT)
             self._let_go()
-        try:
-            with self._inner.opened(needs) as hands:
-                yield hands
-        finally:
-            self._in_run = False
-            self.offer()
+        with self._inner.opened(needs) as hands:
+            yield hands
+
+    def rested(self) -> None:
+        """Take the focuser up again, by the profile that the run may have given."""
+        self._inner.rested()
+        self._in_run = False
+        self.offer()
 
     def focuser_alone(self) -> contextlib.AbstractContextManager[SerialFocuser]:
         """Open the focuser for something else than a run; fails while the port holds it."""

@@ -6,6 +6,7 @@ import asyncio
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, cast
 
@@ -86,8 +87,27 @@ def test_without_a_profile_there_is_no_port_and_runs_go_on(offered: Offered) -> 
 def test_it_opens_once_a_run_has_given_a_profile(offered: Offered, profile: Any) -> None:
     offered.bench.offer()
     with offered.bench.opened(offered.needs()):
-        ProfileStore(offered.state).save(profile)
+        pass
+    assert not offered.link.exists()
+    ProfileStore(offered.state).save(profile)  # after the devices are let go of, as the service does it
+    offered.bench.rested()
     assert offered.link.exists()
+
+
+def test_a_run_brings_the_latest_profile_to_the_port(offered: Offered, profile: Any) -> None:
+    ProfileStore(offered.state).save(profile)
+    offered.bench.offer()
+    with offered.bench.opened(offered.needs()):
+        pass
+    later = profile.model_copy(
+        update={
+            "created": profile.created + timedelta(days=1),
+            "overshoot_steps": profile.overshoot_steps + 50,
+        }
+    )
+    ProfileStore(offered.state).save(later)
+    offered.bench.rested()
+    assert offered.bench._port._rules.approach.overshoot_steps == profile.overshoot_steps + 50
 
 
 def test_the_focuser_is_lent_to_a_run_and_taken_back(offered: Offered, profile: Any) -> None:
@@ -105,6 +125,8 @@ def test_the_focuser_is_lent_to_a_run_and_taken_back(offered: Offered, profile: 
             assert client.ask("warmth") == "refused turning"
             assert client.ask("halt") == "refused turning"  # a run is not the client's to stop
             assert hands.focuser.move_to(here + 400) == here + 400
+        assert client.ask("state") == "motor turning"  # the results are still being written
+        offered.bench.rested()
         assert client.ask("state") == "motor still"
         assert client.ask("where") == f"at {here + 400}"
         client.go(here + 30)
@@ -175,6 +197,7 @@ def test_what_was_asked_for_outlives_a_run(offered: Offered, profile: Any) -> No
     with offered.bench.opened(offered.needs()):
         lent = offered.bench.state()
         assert (lent.lent, lent.why_not, lent.filter) == (True, LENT, "R")
+    offered.bench.rested()
     state = offered.bench.state()
     assert (state.lent, state.filter, state.temperature) == (False, "R", False)
 

@@ -129,7 +129,7 @@ def serving(folder, config, **more):
 def finished(tmp_path_factory):
     """Return a service that has carried one whole run out, with the command line's words about it."""
     folder = tmp_path_factory.mktemp("finished")
-    with serving(folder, config_in(folder)) as service:
+    with serving(folder, config_in(folder, '\n[port]\nlink = "focuser-port"\n')) as service:
         said = service.command("start", "characterise", "--wait", "--json")
         yield service, said
 
@@ -164,6 +164,18 @@ def test_the_report_and_the_observations_of_a_run_are_served(finished):
     assert report.headers["content-type"].startswith("text/html")
     seen = service.http.get(f"/v1/runs/{run_id}/observations").json()["observations"]
     assert len(seen) == json.loads(said.stdout)["observations"] > 20
+
+
+def test_the_port_opens_with_the_first_profile_and_takes_a_filters_offset(finished):
+    service, _ = finished
+    service.until(lambda: service.http.get("/v1/port").json()["address"], "the port")
+    assert (service.state.parent / "focuser-port").is_symlink()
+    profile = service.http.get("/v1/profile").json()
+    offset = next(item["offset_steps"]["value"] for item in profile["filters"] if item["name"] == "Ha")
+    said = service.command("shift", "--filter", "Ha")
+    assert f"places are for Ha, {round(offset):+d} steps" in said.stdout
+    assert service.command("shift", "--filter", "Violet").returncode == 2
+    assert "reference filter, +0 steps" in service.command("shift", "--filter", "none").stdout
 
 
 def test_status_and_runs_fit_a_terminal(finished):

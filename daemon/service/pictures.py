@@ -29,6 +29,7 @@ _PURPOSES = {
     "find_focus": "Best focus of the reference filter, and nothing else.",
     "backlash": "How far the focuser turns after a reversal before the drawtube follows.",
     "offsets": "How much each filter shifts focus.",
+    "temperature": "Follows focus while the tube cools, for the temperature coefficient.",
     "find_focus_by_width": "Best focus by the width of the stars; the mask stays off.",
     "recheck": "Do the numbers still hold? By the width of the stars; the mask stays off.",
     "recheck_by_mask": "Do the numbers still hold? With the mask on.",

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from routines.profile import Measured, Profile
 
 Plain = dict[str, Any]
-_SIGNED = ("slope_px_per_step", "temperature_coefficient_steps_per_c", "offset_steps", "crossing_")
+_SIGNED = ("slope_px_per_step", "temperature_coefficient_steps_per_c", "offset_steps", "crossing_", "width_minimum_")
 _PURPOSES = {
     "characterise": "The whole job: best focus, backlash, every filter's offset, and a proof at the end.",
     "find_focus": "Best focus of the reference filter, and nothing else.",

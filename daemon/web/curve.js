@@ -101,7 +101,7 @@ export class Curve {
 
   legend() {
     return "Filled: reached moving inward. Open: moving outward. With a dot: still in the dead zone. "
-      + (this.width ? "" : "Lines are the latest fit, solid inward and dashed outward, with their 95 % interval; shaded is the dead zone of the reference filter.");
+      + (this.width ? "Upright bands are the narrowest star on each side, with its 95 % interval." : "Lines are the latest fit, solid inward and dashed outward, with their 95 % interval; shaded is the dead zone of the reference filter.");
   }
 
   figure(ink) {
@@ -117,7 +117,7 @@ export class Curve {
       });
     }
     const title = this.width ? "star width (px)" : "spike error (px)";
-    const shapes = this.width ? [] : [{ type: "line", xref: "paper", x0: 0, x1: 1, y0: 0, y1: 0, line: { color: ink("--soft"), width: 1 }, layer: "below" }];
+    const shapes = this.width ? this.narrowest(ink) : [{ type: "line", xref: "paper", x0: 0, x1: 1, y0: 0, y1: 0, line: { color: ink("--soft"), width: 1 }, layer: "below" }];
     return {
       data,
       layout: layout(ink, "position (steps, as the controller counts)", title, {
@@ -132,6 +132,20 @@ export class Curve {
     const crossing = this.numbers?.[`crossing_${side}_steps.${name}`];
     if (!slope || !slope.value || !crossing || crossing.value === null) { return null; }
     return { slope: slope.value, crossing };
+  }
+
+  /** Where the latest fit has each filter's narrowest star, as upright bands. */
+  narrowest(ink) {
+    const bands = [];
+    for (const name of this.byFilter.keys()) {
+      for (const side of SIDES) {
+        const found = this.numbers?.[`width_minimum_${side}_steps.${name}`];
+        if (!found || found.value === null) { continue; }
+        const line = { color: ink(inkOf(this.names, name).colour), width: 1, dash: side === "outward" ? "dash" : "solid" };
+        bands.push({ type: "rect", yref: "paper", y0: 0, y1: 1, x0: found.low95, x1: found.high95, fillcolor: ink("--dead"), opacity: 0.7, line, layer: "below" });
+      }
+    }
+    return bands;
   }
 
   lines(name, own, colour) {

@@ -21,6 +21,10 @@ export function fromFit(rig, numbers) {
   }
   rows.push({ name: "Temperature", unit: "steps/C", signed: true, number: numbers.temperature_coefficient_steps_per_c, half: narrowest(rig, half), per: "a degree" });
   rows.push({ name: `Best focus, ${reference}`, filter: reference, unit: "steps", number: numbers[`crossing_${rig.final_side}_steps.${reference}`] });
+  for (const filter of rig.filters) {
+    const narrowest = numbers[`width_minimum_${rig.final_side}_steps.${filter.name}`];
+    if (narrowest) { rows.push({ name: `Narrowest star, ${filter.name}`, filter: filter.name, unit: "steps", number: narrowest }); }
+  }
   return rows;
 }
 

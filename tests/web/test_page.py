@@ -250,3 +250,58 @@ def test_the_services_own_files_are_compressed_and_kept(house: House) -> None:
     for outside in ("/web/../api.py", "/web/%2e%2e%2fapi.py", "/web/.hidden.js", "/web/api.py"):
         assert house.http.get(outside).status_code == 404
     assert house.get("/v1/rig")["filters"][0]["zone_um"] > 0.0
+
+
+@pytest.mark.campaign
+@pytest.mark.timeout(900)
+def test_a_whole_calibration_with_frames_is_followed(browser: Any, tmp_path: Path, output_dir: Path) -> None:
+    house = House(tmp_path, config_in(tmp_path, looks="frames"), 0.0)
+    house.state.mkdir()
+    house.open()
+    context = browser.new_context(viewport=LAPTOP)
+    try:
+        page = context.new_page()
+        page.set_default_timeout(120_000)
+        watch = visit(page, house, "red")
+        run = house.start("characterise")
+        page.wait_for_selector("#frame img")
+        until(page, "document.querySelectorAll('#frame img').length === 3", 120.0)
+        page.screenshot(path=output_dir / "frame.png", full_page=True)
+        assert house.until(lambda: (r := house.get(f"/v1/runs/{run}"))["report"] and r, "the report", 600.0)
+        page.wait_for_selector("#numbers >> text=From the profile of")
+        looks = house.get(f"/v1/runs/{run}/observations")["observations"]
+        until(page, f"document.getElementById('curve-words').innerText.startsWith('{len(looks)} looks')")
+        assert points_drawn(page) == sum(look["value_px"] is not None for look in looks)
+        page.set_viewport_size(PHONE)
+        page.screenshot(path=output_dir / "phone.png", full_page=True)
+        page.goto(f"{house.url}/v1/runs/{run}/report")
+        until(page, "document.getElementById('fig-error').data?.length")
+        assert page.locator(".panels img").count() == 9
+        page.screenshot(path=output_dir / "report.png", full_page=True)
+        watch.require_clean()
+    finally:
+        context.close()
+        house.end()
+        house.http.close()
+
+
+@pytest.mark.campaign
+@pytest.mark.timeout(600)
+def test_a_check_by_width_is_followed(browser: Any, tmp_path: Path, output_dir: Path) -> None:
+    house = House(tmp_path, config_in(tmp_path), 0.0)
+    house.state.mkdir()
+    house.open()
+    context = browser.new_context(viewport=LAPTOP)
+    try:
+        page = context.new_page()
+        page.set_default_timeout(120_000)
+        watch = visit(page, house)
+        assert house.ended(house.start("find_focus_by_width"))["state"] == "done"
+        page.wait_for_selector("#numbers >> text=Narrowest star")
+        until(page, "document.getElementById('curve').layout?.yaxis.title.text === 'star width (px)'")
+        page.screenshot(path=output_dir / "width.png", full_page=True)
+        watch.require_clean()
+    finally:
+        context.close()
+        house.end()
+        house.http.close()

@@ -63,7 +63,7 @@ class Holding:
                 self._glimpsed_s = self._clock.monotonic()
                 self.holds.append({"began": self._clock.now().isoformat(), "reasons": list(reasons)})
             held = True
-            self._live.update(state="holding", shut=reasons)
+            self._live.update(state="holding", shut=reasons, holds=tuple(self.holds))
             self._pause(reasons)
             if wants_look and glimpse is not None:
                 self._look_up(glimpse)
@@ -99,7 +99,7 @@ class Holding:
     def _show(self, reasons: tuple[str, ...], held: bool) -> None:
         if held:
             self.holds[-1]["ended"] = self._clock.now().isoformat()
-            self._live.update(state="running", shut=reasons)
+            self._live.update(state="running", shut=reasons, holds=tuple(self.holds))
             self._live.tell("resume")
 
     def _reasons(self, *, watch_gates: bool) -> tuple[tuple[str, ...], Failed | None, bool]:

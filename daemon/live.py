@@ -37,6 +37,7 @@ class Snapshot:
     sentence: str = ""
     shut: tuple[str, ...] = ()
     gates: tuple[GateView, ...] = ()
+    holds: tuple[dict[str, Any], ...] = ()
     position_counts: int | None = None
     filter: str | None = None
     temperature_c: float | None = None

@@ -290,6 +290,7 @@ class Engine:
                 sentence="Opening the devices" if fresh else "Taking the run up again",
                 shut=(),
                 gates=(),
+                holds=(),
             )
             return run.id
 

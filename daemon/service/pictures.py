@@ -19,11 +19,17 @@ from routines.scripts.catalogue import ROUTINES
 from routines.verdict import focus_zones
 
 if TYPE_CHECKING:
-    from daemon.journal import StepRecord
+    from daemon.journal import RunRecord, StepRecord
     from routines.profile import Measured, Profile
 
 Plain = dict[str, Any]
-_SIGNED = ("slope_px_per_step", "temperature_coefficient_steps_per_c", "offset_steps", "crossing_", "width_minimum_")
+_SIGNED = (
+    "slope_px_per_step",
+    "temperature_coefficient_steps_per_c",
+    "offset_steps",
+    "crossing_",
+    "width_minimum_",
+)
 _PURPOSES = {
     "characterise": "The whole job: best focus, backlash, every filter's offset, and a proof at the end.",
     "find_focus": "Best focus of the reference filter, and nothing else.",
@@ -85,7 +91,7 @@ class Pictures:
             "last_step": answered[-1].number if answered else beyond_step,
             "looks": [self._look(step) for step in answered if _kind(step) == "Seen"],
             "numbers": self._numbers(answered),
-            "holds": (record.result or {}).get("holds", []),
+            "holds": self._holds(record),
         }
 
     def portrait(self, run_id: str, number: int) -> Plain:
@@ -106,6 +112,13 @@ class Pictures:
         if stamp != self._history[0]:
             self._history = (stamp, [_moved(profile) for profile in store.history()])
         return self._history[1]
+
+    def _holds(self, record: RunRecord) -> list[Plain]:
+        """Return when a run was held and why: as its result tells, or so far while it is on."""
+        if record.result is not None:
+            return list(record.result.get("holds", []))
+        now = self._engine.live.snapshot()
+        return list(now.holds) if now.run_id == record.id else []
 
     def _portrait(self, run_id: str, seen: Plain) -> Plain:
         found = read_portrait(self._engine.state / FOLDER, seen["path"]) if seen.get("path") else None

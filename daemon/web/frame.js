@@ -31,7 +31,7 @@ export function noFrame() {
 }
 
 function lookWords(look) {
-  const value = look.value_px === null ? "gave no number" : `${quantity({ value: look.value_px, u: look.u_px ?? 0 }, true)} px`;
+  const value = look.value_px === null ? "gave no number" : `${quantity({ value: look.value_px, u: look.u_px ?? 0 }, look.method !== "width")} px`;
   return `Look ${look.number}, ${look.filter}, at ${look.position_steps} steps: ${value}.`;
 }
 

@@ -27,8 +27,7 @@ function showLink(up) {
 
 function heard(kind, facts) {
   if (kind === "status") { takeStatus(facts); return; }
-  if (kind === "hold") { view.holds.push({ began: facts.at ?? new Date().toISOString(), reasons: facts.reasons }); }
-  if (kind === "resume" && view.holds.length) { view.holds[view.holds.length - 1].ended = facts.at ?? new Date().toISOString(); }
+  if (["hold", "resume", "choice"].includes(kind)) { more(); }
   if (kind === "step" && ["Observe", "Estimate"].includes(facts.step.kind)) { more(); }
   if (["over", "requested", "end"].includes(kind)) { lists(); }
 }
@@ -78,7 +77,7 @@ async function more() {
 
 function took(found) {
   view.step = found.last_step;
-  if (found.holds.length) { view.holds = found.holds; }
+  view.holds = found.holds;
   view.curve.take(found.looks);
   view.curve.know(found.numbers);
   view.curve.show();
@@ -147,6 +146,6 @@ function began(rig) {
 
 schemes.begin();
 now.begin();
-follow(["status", "step", "hold", "resume", "over", "requested", "end", "wanted", "gap"], (kind, facts) => { if (view.rig) { heard(kind, facts); } }, showLink);
+follow(["status", "step", "hold", "resume", "choice", "over", "requested", "end", "wanted", "gap"], (kind, facts) => { if (view.rig) { heard(kind, facts); } }, showLink);
 // Two frames on, the page has been painted; only then comes the large script.
 requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(loadPlotly, 0)));

@@ -111,9 +111,10 @@ export class Curve {
       const colour = ink(drawn.colour);
       if (!this.width) { data.push(...this.lines(name, own, colour)); }
       data.push({
-        type: "scatter", mode: "markers", x: own.x, y: own.y, text: own.text, hovertemplate: "%{text}<extra></extra>",
+        // Copies: plotly takes an array that it knows for unchanged.
+        type: "scatter", mode: "markers", x: own.x.slice(), y: own.y.slice(), text: own.text.slice(), hovertemplate: "%{text}<extra></extra>",
         name: safe(name), legendgroup: safe(name),
-        marker: { color: colour, size: 8, symbol: own.symbol, line: { width: 1.4, color: colour } },
+        marker: { color: colour, size: 8, symbol: own.symbol.slice(), line: { width: 1.4, color: colour } },
       });
     }
     const title = this.width ? "star width (px)" : "spike error (px)";

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from daemon.assembly import plausible_shift_um_per_c
 from daemon.profile_store import ProfileStore
 from routines.convention import sign_of
-from routines.profile_update import checked_profile
+from routines.profile_update import checked_profile, profile_with_differences
 from routines.scripts.catalogue import ROUTINES
 from routines.scripts.recheck import KnownFocus, Recheck
 
@@ -87,14 +87,21 @@ def _plausible(profile: Profile, config: Config) -> float:
     return 0.0 if not step_um else plausible_shift_um_per_c(config) / step_um
 
 
-def keep_check(state: Path, check: Mapping[str, Any], created: datetime) -> bool:
-    """Put the profile with what moved in place of the latest one; False where nothing has moved.
+def keep_result(state: Path, result: Mapping[str, Any], created: datetime) -> bool | None:
+    """Put the profile with what a run found in place of the latest one; False where that changes nothing.
 
-    Raises `ProfileDamaged` and OSError.
+    None for a run that is no check and compares nothing, or where there is no profile. Raises
+    `ProfileDamaged`, ValueError and OSError.
     """
+    check, apart = result.get("recheck"), result.get("mask_minus_width")
     store = ProfileStore(state)
-    profile = store.latest()
-    updated = None if profile is None else checked_profile(profile, check, created)
+    profile = store.latest() if check or apart else None
+    if profile is None:
+        return None
+    if check:
+        updated = checked_profile(profile, check, created)
+    else:
+        updated = profile_with_differences(profile, apart or {}, created)
     if updated is None:
         return False
     store.save(updated)

@@ -1,4 +1,4 @@
-"""A profile after a check: best focus where it was found, everything that outlives a night kept as it is."""
+"""A profile after a later run: what that run found is put in, everything else kept as it is."""
 
 from __future__ import annotations
 
@@ -95,6 +95,32 @@ def with_coefficient(
             approach=approach_rule(profile.final_side, profile.overshoot_steps, profile.outward),
         ),
     }
+    return Profile.model_validate({**profile.model_dump(by_alias=True), **_dumped(fields)})
+
+
+def profile_with_differences(
+    profile: Profile, differences: Mapping[str, Mapping[str, float] | None], created: datetime
+) -> Profile | None:
+    """Return the profile with how far mask and width differ by filter, None where nothing new is told.
+
+    ``differences`` are quantities as dictionaries, in steps that rise outward.
+    """
+    known = {
+        name: Measured.of(quantity_to_counts(Quantity.from_dict(dict(told)), profile.outward))
+        for name, told in differences.items()
+        if told is not None and profile.filter_named(name) is not None
+    }
+    if not known:
+        return None
+    filters = tuple(
+        entry.model_copy(
+            update={"mask_minus_width_steps": known.get(entry.name, entry.mask_minus_width_steps)}
+        )
+        for entry in profile.filters
+    )
+    given = {f"filters.{name}.mask_minus_width_steps" for name in known}
+    flags = tuple(item for item in profile.flags if item.field not in given)
+    fields = {"created": created, "filters": filters, "flags": flags}
     return Profile.model_validate({**profile.model_dump(by_alias=True), **_dumped(fields)})
 
 

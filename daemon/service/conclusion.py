@@ -101,20 +101,18 @@ class Concluder:
         self._journal.add_to_result(end.run_id, note)
 
     def _keep_check(self, end: RunEnd) -> None:
-        """Bring the latest profile up to date with what a check found moved."""
-        from daemon.rechecking import keep_check
+        """Bring the latest profile up to date with what a check or a comparison found."""
+        from daemon.rechecking import keep_result
 
-        check = end.result.get("recheck")
-        if not isinstance(check, dict):
-            return
         try:
-            moved = keep_check(self._state, check, datetime.now(UTC))
+            changed = keep_result(self._state, end.result, datetime.now(UTC))
         except (ProfileDamaged, ValueError) as error:
             log.error("check_not_kept", run=end.run_id, error=str(error))
             self._journal.add_to_result(end.run_id, {"profile": f"not updated ({error})"})
             return
-        told = "updated" if moved else "kept as it was"
-        self._journal.add_to_result(end.run_id, {"profile": told, "latest": moved})
+        if changed is not None:
+            told = "updated" if changed else "kept as it was"
+            self._journal.add_to_result(end.run_id, {"profile": told, "latest": changed})
 
     def _keep_temperature(self, end: RunEnd) -> None:
         """Fit the crossings of all the nights that followed the temperature; put the coefficient in force."""

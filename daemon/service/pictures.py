@@ -37,6 +37,7 @@ _PURPOSES = {
     "offsets": "How much each filter shifts focus.",
     "temperature": "Follows focus while the tube cools, for the temperature coefficient.",
     "find_focus_by_width": "Best focus by the width of the stars; the mask stays off.",
+    "mask_and_width": "How far apart are the mask's focus and the narrowest stars? With the mask, then off.",
     "recheck": "Do the numbers still hold? By the width of the stars; the mask stays off.",
     "recheck_by_mask": "Do the numbers still hold? With the mask on.",
 }

@@ -14,6 +14,7 @@ from routines.scripts import (
     characterise,
     find_focus,
     flanks,
+    mask_and_width,
     offsets,
     proof,
     recheck,
@@ -58,6 +59,13 @@ _ALL = (
         "mask",
         characterise.Characterise,
         characterise.characterise,
+    ),
+    Routine(
+        "mask_and_width",
+        _joint_version(mask_and_width, find_focus),
+        "mask",
+        mask_and_width.MaskAndWidth,
+        mask_and_width.mask_and_width,
     ),
     Routine(
         "find_focus_by_width",

@@ -166,6 +166,7 @@ class PretendedTrain:
             "backlash_steps": Quantity.gaussian(self.play_steps, 1.0),
             f"width_minimum_inward_steps.{name}": Quantity.gaussian(focus, 0.5),
             f"width_minimum_outward_steps.{name}": Quantity.gaussian(focus + self.play_steps, 0.5),
+            f"mask_minus_width_steps.{name}": Quantity.gaussian(0.0, 0.5),
         }
         numbers: dict[str, Any] = {key: value.as_dict() for key, value in told.items()}
         if step.ask is not None:

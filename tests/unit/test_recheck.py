@@ -14,9 +14,10 @@ from routines.estimate.width_join import with_widths
 from routines.estimate.width_problem import WidthSetup
 from routines.observations import INWARD, OUTWARD, Move, Observation
 from routines.profile_build import build_profile
-from routines.profile_update import checked_profile
+from routines.profile_update import checked_profile, profile_with_differences
 from routines.scripts.common import TrainFacts
 from routines.scripts.listing import legs_of
+from routines.scripts.mask_and_width import mask_and_width
 from routines.scripts.recheck import KnownFocus, Recheck, in_words, recheck, recheck_by_mask
 from routines.scripts.width_focus import find_focus_by_width
 from routines.steps import (
@@ -61,8 +62,9 @@ KNOWN = KnownFocus(
 class OpenTrain:
     """Play with a sharp edge; widths by a hyperbola, spike errors by a line, noise by the look's number."""
 
-    def __init__(self, *, focus=5000.0, play=90.0, masked=False, seed=1, obeys=True, sees=True):
-        self.focus, self.play, self.masked, self.obeys, self.sees = focus, play, masked, obeys, sees
+    def __init__(self, *, focus=5000.0, play=90.0, masked=False, seed=1, apart=0.0, **faults):
+        self.apart, self.obeys, self.sees = apart, faults.get("obeys", True), faults.get("sees", True)
+        self.focus, self.play, self.masked = focus, play, masked
         self.motor = self.tube = 5200.0
         self.noise = np.random.default_rng(seed).standard_normal(200)
         self.looks, self.moves, self.asked = [], [], []
@@ -100,7 +102,7 @@ class OpenTrain:
         if not self.sees:
             return replace(look, flags=("no_star",))
         if step.method == "mask":
-            return replace(look, value_px=0.05 * away + 0.03 * noise, u_px=0.03)
+            return replace(look, value_px=0.05 * (away - self.apart) + 0.03 * noise, u_px=0.03)
         if self.masked:
             return replace(look, flags=("mask_present",) if abs(away) < 100.0 else ("ambiguous",))
         if abs(away) > 600.0:
@@ -208,6 +210,30 @@ def test_without_a_profile_nothing_moves():
         train = OpenTrain()
         result = run(script(FACTS), train)
         assert result["code"] == "no_profile" and not train.moves
+
+
+@pytest.mark.parametrize("apart", [0.0, 6.0])
+def test_mask_and_width_are_told_apart(apart):
+    train = OpenTrain(apart=apart)
+    result = run(mask_and_width(FACTS), train)
+    assert result["outcome"] == "done", result
+    assert train.asked == ["mask_on", "mask_off"]
+    found = result["mask_minus_width"]["Clear"]
+    assert found["low95"] < apart < found["high95"] and found["u"] < 2.0
+    assert train.tube == pytest.approx(5000.0 + apart, abs=4.0)
+    facts = replace(FACTS, filters=("Clear", "Red"))
+    assert run(mask_and_width(facts), OpenTrain(obeys=False))["code"] == "mask_on"
+
+
+def test_differences_enter_the_profile_with_its_own_sign():
+    told = {"L": {"value": 3.0, "u": 0.5, "low95": 2.0, "high95": 4.0}, "R": None}
+    for outward, sign in (("rising", 1.0), ("falling", -1.0)):
+        before = build_profile(case_fit(), case_facts(outward=outward))
+        after = profile_with_differences(before, told, datetime.now(UTC))
+        assert after.filter_named("L").mask_minus_width_steps.value == sign * 3.0
+        assert after.filter_named("R").mask_minus_width_steps is None
+        assert after.filter_named("L").crossing_inward_steps == before.filter_named("L").crossing_inward_steps
+        assert profile_with_differences(before, {"R": None}, datetime.now(UTC)) is None
 
 
 def check_of(**changes):

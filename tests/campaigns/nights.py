@@ -71,7 +71,7 @@ def hard_nights() -> list[Night]:
     return [
         Night("locked drawtube, running counter", "", 41, ("L", "R"), (Trouble("locked_drawtube"),)),
         Night("mask refitted half a turn", "", 42, ("L", "R"),
-              (Trouble("mask", {"on": True, "turned_deg": 180.0}, 14),)),
+              (Trouble("mask", {"on": True, "turned_deg": 180.0}, 8),)),
         Night("gravity preloads the train", "[train]\npreload = 0.7\ncreep_steps_per_s = 0.02\n", 43,
               ("L", "R")),
         Night("2 C/h cooling from the start", cooling, 44, ("L", "R", "Ha")),
@@ -82,11 +82,11 @@ def hard_nights() -> list[Night]:
               "[weather]\nseeing_fwhm_arcsec = 4.5\n[stars]\ncompanion_ratio = 0.3\n"
               "[filters.Ha.band]\nwidth_nm = 3.0\n",
               47, ("L", "Ha")),
-        Night("brown-out in an approach", "", 48, ("L", "R"), (Trouble("reset", {}, 17),)),
+        Night("brown-out in an approach", "", 48, ("L", "R"), (Trouble("reset", {}, 9),)),
         Night("obstructed, far off, mask forgotten", "[motor]\nstart_count = 14500\n", 49, ("L", "R"),
               (Trouble("mask", {"on": False}),), reflector=True),
-        Night("dew falls on the lens", "", 50, ("L", "R"), (Trouble("cloud", {"transparency": 5e-4}, 18),)),
-        Night("the star sets, or dawn", "", 51, ("L", "R"), (Trouble("star_lost", {}, 18),)),
+        Night("dew falls on the lens", "", 50, ("L", "R"), (Trouble("cloud", {"transparency": 5e-4}, 10),)),
+        Night("the star sets, or dawn", "", 51, ("L", "R"), (Trouble("star_lost", {}, 10),)),
     ]  # fmt: skip
 
 
@@ -103,7 +103,7 @@ def random_night(rng: np.random.Generator, number: int) -> Night:
     troubles = ()
     if rng.random() < 0.4:
         kind, facts = TROUBLES[int(rng.integers(len(TROUBLES)))]
-        troubles = (Trouble(kind, facts, int(rng.integers(0, 40))),)
+        troubles = (Trouble(kind, facts, int(rng.integers(0, 20))),)
     name = "quiet" if not troubles else troubles[0].kind.replace("_", " ")
     return Night(name, rig, 1000 + number, filters, troubles, reflector)
 
@@ -172,7 +172,7 @@ def judged(night: Night, folder: Path, options: StageOptions, coverage: Coverage
         rehearsing(config, night.seed, out=folder / "out", options=options, rig=rig) as stage,
     ):
         ended = perform(stage, rig, night)
-        if not ended:
+        if ended is None:
             return "lost", f"no end within {WITHIN_S:g} s"
         result = held_against_truth(stage)
         if not stands(rig):
@@ -187,11 +187,15 @@ def judged(night: Night, folder: Path, options: StageOptions, coverage: Coverage
         return "lost", f"{state} {code or ''}: {'; '.join(wrong)}"
     proof = result.end.result.get("proof", {}).get("status")
     words = f"{state} {code or ''} {result.end.result.get('message', '')[:100]} proof {proof}"
+    words += f" ({ended} trouble(s) came after the end)" if ended else ""
     return ("right" if state == "done" and proof != "failed" else "told"), words
 
 
-def perform(stage: Any, rig: RunningRig, night: Night) -> bool:
-    """Carry the run out, bringing each trouble at its time; False when it does not end."""
+def perform(stage: Any, rig: RunningRig, night: Night) -> int | None:
+    """Carry the run out, bringing each trouble at its time; None when it does not end.
+
+    Returns how many troubles came too late for a run that was over.
+    """
     for trouble in night.troubles:
         if not trouble.after_looks and trouble.kind != "mask":
             trouble.bring(rig)
@@ -211,7 +215,7 @@ def perform(stage: Any, rig: RunningRig, night: Night) -> bool:
     if not ended:
         stage.conductor.stop()
         thread.join(60.0)
-    return ended
+    return len(left) if ended else None
 
 
 def stands(rig: RunningRig) -> bool:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from daemon.report.markup import Markup, tag
 from routines.convention import to_counts
 from routines.observations import Observation
-from routines.wording import format_value, short
+from routines.wording import fixed, format_value
 
 if TYPE_CHECKING:
     from daemon.portraits import Portrait
@@ -103,4 +103,4 @@ def _measured(portrait: Portrait) -> str:
     if value is None or not u:
         return str(portrait.get("message") or "Not measured.")
     words = f"Defocus {format_value(value, u, signed=True)} um"
-    return f"{words}." if share is None else f"{words}: {short(abs(share))} of the allowed miss."
+    return f"{words}." if share is None else f"{words}: {fixed(abs(share), 2)} of the allowed miss."

@@ -161,7 +161,8 @@ def entries(verdict: Verdict, profile: Profile) -> Markup:
         words = "None yet: what is missing is listed under remarks."
         return tag("section", tag("h2", "To type elsewhere"), tag("p", words))
     cells: list[list[object]] = [
-        [item.label, item.value, item.opposite or "", item.unit, item.note] for item in verdict.entries
+        [item.label, item.value, item.opposite or "", item.u or "", item.unit, item.note]
+        for item in verdict.entries
     ]
     reference = profile.reference_filter
     words = (
@@ -169,7 +170,7 @@ def entries(verdict: Verdict, profile: Profile) -> Markup:
         f"from {reference} to the filter. The other: {reference} minus filter, for one that subtracts it. "
         "All in this controller's counts. If focus gets worse, it was the other column."
     )
-    table = rows(cells, ["", "one way", "the other", "", ""], class_="type")
+    table = rows(cells, ["", "one way", "the other", "u", "", ""], class_="type")
     return tag("section", tag("h2", "To type elsewhere"), table, tag("p", words, class_="caption"))
 
 

@@ -132,6 +132,7 @@ def test_a_run_is_followed_from_its_plan_to_its_numbers(page: Any, house: House,
     assert found is not None and re.search(r"\d times", row)
     # The run's last fit saw all looks but those of its end; both tell the same backlash.
     assert abs(float(found[1]) - backlash["value"]) < 3.0 * backlash["u"]
+    assert house.get("/v1/rig")["filters"][0]["zone_um"] > 0.0
     page.screenshot(path=output_dir / "done.png", full_page=True)
     watch.require_clean()
 
@@ -250,7 +251,6 @@ def test_the_services_own_files_are_compressed_and_kept(house: House) -> None:
     assert again.status_code == 304
     for outside in ("/web/../api.py", "/web/%2e%2e%2fapi.py", "/web/.hidden.js", "/web/api.py"):
         assert house.http.get(outside).status_code == 404
-    assert house.get("/v1/rig")["filters"][0]["zone_um"] > 0.0
 
 
 @pytest.mark.campaign

@@ -18,11 +18,17 @@
     return value;
   }
 
+  // A sheet of A4 or letter paper within its margins; a figure does not follow the paper's width by itself.
+  var PAPER_PX = 680;
+  var printing = false;
+
   function draw() {
     var styles = getComputedStyle(root);
     figures.forEach(function (figure) {
       var place = document.getElementById(figure.id);
-      Plotly.react(place, inked(figure.data, styles), inked(figure.layout, styles), settings);
+      var layout = inked(figure.layout, styles);
+      if (printing) { layout.width = PAPER_PX; }
+      Plotly.react(place, inked(figure.data, styles), layout, settings);
     });
   }
 
@@ -42,8 +48,8 @@
   document.querySelectorAll("[data-choose]").forEach(function (button) {
     button.addEventListener("click", function () { choose(button.dataset.choose, true); });
   });
-  window.addEventListener("beforeprint", function () { root.dataset.before = root.dataset.scheme; choose("paper", false); });
-  window.addEventListener("afterprint", function () { choose(root.dataset.before || "paper", false); });
+  window.addEventListener("beforeprint", function () { root.dataset.before = root.dataset.scheme; printing = true; choose("paper", false); });
+  window.addEventListener("afterprint", function () { printing = false; choose(root.dataset.before || "paper", false); });
   // report.html#red opens in that scheme, so that a bookmark spares the eyes from the first moment.
   var asked = [location.hash.slice(1), remembered(), "paper"].filter(function (name) {
     return ["paper", "night", "red"].indexOf(name) >= 0;

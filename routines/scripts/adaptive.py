@@ -16,7 +16,7 @@ from routines.scripts.common import Part, Refused, estimate, number_of, why_unse
 from routines.scripts.course import CAUSES, Course
 from routines.steps import Estimated, Remark
 
-VERSION = 1
+VERSION = 2
 
 # What the fit says when nothing at all can be told, although the motor has gone past all the play both ways.
 _NOT_FOLLOWING = {

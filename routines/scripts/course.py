@@ -46,6 +46,7 @@ class Course:
         self._filter: str | None = None
         self._known: Estimated | None = None
         self._surprises: list[Observation] = []
+        self._temperatures_c = [] if focus.temperature_c is None else [focus.temperature_c]
 
     @property
     def reach_steps(self) -> float:
@@ -111,6 +112,7 @@ class Course:
         self.spent_s += facts.exposure_s(filter_name) + facts.pace.readout_s
         if self.at is not None:
             self.at = Place(filter_name, self.at.position_steps, self.at.side)
+        self._temperatures_c += [] if seen.temperature_c is None else [seen.temperature_c]
         self._require_following(seen)
         return seen
 
@@ -139,7 +141,14 @@ class Course:
             return False
         error_px, u_px = expected
         allowed = max(_SURPRISE_REACHES * self.facts.reach_px, _SURPRISE_U * hypot(u_px, seen.u_px or 0.0))
-        return abs(seen.value_px - error_px) > allowed
+        return abs(seen.value_px - error_px) > allowed + self._drift_px()
+
+    def _drift_px(self) -> float:
+        """Return how far the temperature may have moved the star meanwhile: a hold may lie between looks."""
+        if not self._temperatures_c:
+            return 0.0
+        moved_c = max(self._temperatures_c) - min(self._temperatures_c)
+        return self.facts.plausible_px_per_c * moved_c
 
     def _expected_px(self, seen: Observation) -> tuple[float, float] | None:
         """Return the spike error that the last fit lets expect at this look, and its uncertainty."""

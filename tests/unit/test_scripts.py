@@ -462,3 +462,21 @@ def test_bad_facts_and_parameters_are_refused():
         replace(FACTS, final_side=0)
     with pytest.raises(ValueError, match="dead_looks"):
         Flanks(dead_looks=-1)
+
+
+def test_a_hold_through_which_the_tube_cooled_is_no_drawtube_that_does_not_follow():
+    class Held(FittedTrain):
+        """After a number of looks the tube is 3 degrees colder than before, and the thermometer says so."""
+
+        def look(self, step):
+            seen = super().look(step).observation
+            cold = len(self.looks) > 18
+            value = seen.value_px if not cold else seen.value_px + 1.2
+            seen = replace(seen, value_px=value, temperature_c=7.0 if cold else 10.0)
+            self.looks[-1] = (seen, self.tube)
+            return Seen(seen)
+
+    warned = replace(FACTS, plausible_px_per_c=0.6)
+    how = Characterise(targets=Targets(offset_half_width_steps=0.7))
+    result = list_steps(characterise(warned, how), Held()).result
+    assert result["outcome"] == "done", result

@@ -107,6 +107,7 @@ class Conductor:
             result = self._perform(run_id, script, frontier, performer, ledger)
             return self._end(run_id, _state_of(result, ledger), result, ledger)
         except RunStopped as stopped:
+            performer.halt()  # before anything is written: a disk may take its time
             if self._left:
                 self._journal.forgive_start(run_id)
                 raise

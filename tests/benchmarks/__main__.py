@@ -37,6 +37,7 @@ BENCHMARKS = {
     "service": "service_life",
     "rig": "simulated_frames",
     "overhead": "run_overhead",
+    "stop": "stop_latency",
 }
 Figures = list[dict[str, Any]]
 

@@ -20,6 +20,8 @@ from daemon.config import load_config
 from daemon.measurement import FrameMeter, FrameResult
 from routines.flags import kind_of
 
+pytestmark = pytest.mark.timeout(600)
+
 MASK = "[mask]\nslit_period_mm = 3.6\narm_angle_deg = 20"
 REFLECTOR_MASK = "[mask]\nslit_period_mm = 9\narm_angle_deg = 22"
 COARSE = {

@@ -12,6 +12,8 @@ from sweeps import Look, config_text, write_folder
 from daemon.config import load_config
 from daemon.measurement import FrameMeter
 
+pytestmark = pytest.mark.timeout(600)
+
 MASK = "[mask]\nslit_period_mm = 3.6\narm_angle_deg = 20"
 POSITIONS_UM = (-95.0, -35.0, 55.0, 96.0, 60.0, -90.0)
 

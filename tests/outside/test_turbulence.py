@@ -21,6 +21,8 @@ from routines.measure.turbulence import (
 )
 from routines.optics import Mask, Optics
 
+pytestmark = pytest.mark.timeout(600)
+
 OPTICS, MASK = Optics(588.0, 112.0, 0.0, 3.9), Mask(3.6, 20.0)
 WAVE_UM = 0.5
 Values = NDArray[np.float64]

@@ -11,13 +11,13 @@ from typing import Any
 
 from routines.observations import INWARD, OUTWARD
 from routines.scripts.adaptive import Reached, Targets, looks_by_choice
-from routines.scripts.common import Part, TrainFacts, approach, concluded, estimate, overshoot_from
+from routines.scripts.common import Part, TrainFacts, approach, concluded, estimate, masked, overshoot_from
 from routines.scripts.course import Course
 from routines.scripts.find_focus import FindFocus, focus_found
 from routines.scripts.flanks import Flanks, play_found
 from routines.steps import Remark, Script
 
-VERSION = 2
+VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +34,7 @@ def backlash(facts: TrainFacts, how: Backlash | None = None, search: FindFocus |
 
 
 def _routine(facts: TrainFacts, how: Backlash, search: FindFocus) -> Part[dict[str, Any]]:
+    yield from masked()
     focus = yield from focus_found(facts, search)
     course = Course(facts, focus, facts.play_bound_steps, "measuring the backlash")
     yield Remark(0.2, "Coming from the other side, through the dead zone and back.")

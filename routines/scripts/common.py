@@ -15,6 +15,7 @@ from routines.steps import (
     Answer,
     Approach,
     Arrived,
+    Await,
     Estimate,
     Estimated,
     Failed,
@@ -27,6 +28,7 @@ from routines.steps import (
 )
 
 T = TypeVar("T")
+MASK_AT_MOST_S = 900.0
 Part = Generator[Step, Answer, T]
 
 
@@ -122,6 +124,13 @@ class Focus:
     def place_steps(self, error_px: float) -> float:
         """Return how far outward of focus a spike error puts the drawtube, in steps."""
         return error_px / self.slope_px_per_step
+
+
+def masked(at_most_s: float = MASK_AT_MOST_S) -> Part[None]:
+    """Wait for the mask: whoever was last may have taken it off. Raises Refused when it does not come."""
+    answer = yield Await("mask_on", at_most_s)
+    if isinstance(answer, Failed):
+        raise Refused(answer.code, answer.message)
 
 
 def concluded(part: Part[dict[str, Any]]) -> Script:

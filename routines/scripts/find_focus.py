@@ -20,13 +20,14 @@ from routines.scripts.common import (
     concluded,
     glance,
     look,
+    masked,
     select,
     travel,
     why_unseen,
 )
 from routines.steps import Remark, Script
 
-VERSION = 2
+VERSION = 3
 
 _CAUSES = (
     "In the order worth checking: the drawtube is locked; the motor's coupling is loose; the grease is "
@@ -59,6 +60,7 @@ def find_focus(facts: TrainFacts, how: FindFocus | None = None) -> Script:
 
 
 def _routine(facts: TrainFacts, how: FindFocus) -> Part[dict[str, Any]]:
+    yield from masked()
     focus = yield from focus_found(facts, how)
     return {"position_steps": focus.position_steps, "slope_px_per_step": focus.slope_px_per_step}
 

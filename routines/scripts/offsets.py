@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from routines.scripts.adaptive import Targets, looks_by_choice
-from routines.scripts.common import Part, TrainFacts, approach, concluded, why_unseen
+from routines.scripts.common import Part, TrainFacts, approach, concluded, masked, why_unseen
 from routines.scripts.course import Course
 from routines.scripts.find_focus import FindFocus, focus_found
 from routines.steps import Remark, Script
 
-VERSION = 2
+VERSION = 3
 
 # Places of the two first rounds, in reaches along the final side, and where a filter is sought that showed
 # nothing there.
@@ -36,6 +36,7 @@ def offsets(facts: TrainFacts, how: Offsets | None = None, search: FindFocus | N
 
 
 def _routine(facts: TrainFacts, how: Offsets, search: FindFocus) -> Part[dict[str, Any]]:
+    yield from masked()
     focus = yield from focus_found(facts, search)
     course = Course(facts, focus, facts.play_bound_steps, "the looks through all filters")
     seen = yield from every_filter_twice(course, span=(0.2, 0.5))

@@ -20,13 +20,14 @@ from routines.scripts.common import (
     approach,
     concluded,
     estimate,
+    masked,
     why_unseen,
 )
 from routines.scripts.course import Course
 from routines.scripts.find_focus import FindFocus, focus_found
 from routines.steps import Await, Failed, Remark, Script
 
-VERSION = 1
+VERSION = 2
 
 _PLACES = (-0.45, 0.45)
 # So many crossings in a row without a star end the run with what it has.
@@ -73,6 +74,7 @@ def temperature(facts: TrainFacts, how: Temperature | None = None, search: FindF
 
 
 def _routine(facts: TrainFacts, how: Temperature, search: FindFocus) -> Part[dict[str, Any]]:
+    yield from masked()
     focus = yield from focus_found(facts, search)
     course = Course(facts, focus, facts.play_bound_steps, "following the temperature")
     found: list[_Crossing] = []

@@ -37,7 +37,7 @@ def run(rounds: int, seed: int, tally: Tally) -> None:
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         config = two_filters(calm_config(place))
-        evening = ScheduleTable(name="evening", routine="characterise", at="30 19 * * *")
+        evening = ScheduleTable(name="evening", routine="backlash", at="30 19 * * *")
         simulated = config.simulated.model_copy(update={"looks": "numbers", "seed": seed})
         service = config.service.model_copy(update={"timezone": "UTC"})
         config = config.model_copy(

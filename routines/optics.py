@@ -50,7 +50,8 @@ class Mask:
 
     ``slit_period_mm`` is slit plus bar and ``slit_duty`` the open part of it. ``tilt`` +1 means that the
     quarter on the +v side throws its spike along (sin a, cos a) in (u, v), -1 along (-sin a, cos a).
-    ``slit_phase`` shifts the slits by that fraction of a period from having a slit on the axis.
+    ``slit_phases`` shift the slits of the straight half and of the quarters on the +v and -v side by
+    that fraction of a period from having a slit on the axis.
     """
 
     slit_period_mm: float
@@ -58,7 +59,7 @@ class Mask:
     slit_duty: float = 0.5
     orientation_deg: float = 0.0
     tilt: int = 1
-    slit_phase: float = 0.0
+    slit_phases: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def displacement_factor(self) -> float:
         """Return 2 - tilt * tan(arm angle): the spike error in units of one sub-aperture's shift."""
@@ -100,7 +101,7 @@ def spike_error_px_per_um(optics: Optics, mask: Mask) -> float:
     return spike_error_um(optics, mask, 1.0) / optics.pixel_um
 
 
-def open_fraction(places_mm: Array, cell_mm: float, mask: Mask) -> Array:
+def open_fraction(places_mm: Array, cell_mm: float, mask: Mask, phase: float = 0.0) -> Array:
     """Return how much of a cell of width ``cell_mm`` centred at each place the slits leave open.
 
     Averaging over the cell, and not sampling its centre, keeps the orders' strengths right on any grid.
@@ -108,7 +109,7 @@ def open_fraction(places_mm: Array, cell_mm: float, mask: Mask) -> Array:
     period, duty = mask.slit_period_mm, mask.slit_duty
 
     def opened_up_to(place: Array) -> Array:
-        turns = place / period + duty / 2.0 - mask.slit_phase
+        turns = place / period + duty / 2.0 - phase
         whole = np.floor(turns)
         return (whole * duty + np.minimum(turns - whole, duty)) * period
 
@@ -133,9 +134,9 @@ def mask_amplitude(x_mm: Array, y_mm: Array, cell_mm: float, mask: Mask) -> Arra
     u = x_mm * math.cos(turn) + y_mm * math.sin(turn)
     v = y_mm * math.cos(turn) - x_mm * math.sin(turn)
     lean = math.radians(mask.arm_angle_deg) * mask.tilt
-    upper = open_fraction(u * math.sin(lean) + v * math.cos(lean), cell_mm, mask)
-    lower = open_fraction(-u * math.sin(lean) + v * math.cos(lean), cell_mm, mask)
-    straight = open_fraction(v, cell_mm, mask)
+    upper = open_fraction(u * math.sin(lean) + v * math.cos(lean), cell_mm, mask, mask.slit_phases[1])
+    lower = open_fraction(-u * math.sin(lean) + v * math.cos(lean), cell_mm, mask, mask.slit_phases[2])
+    straight = open_fraction(v, cell_mm, mask, mask.slit_phases[0])
     in_quarters = np.clip(u / cell_mm + 0.5, 0.0, 1.0)
     in_upper = np.clip(v / cell_mm + 0.5, 0.0, 1.0)
     quarters = upper * in_upper + lower * (1.0 - in_upper)

@@ -285,13 +285,14 @@ def _filters(
 
 
 def _mask(rng: Rng, period_mm: float, tilt: int) -> Mask:
+    upper, lower = rng.spawn(1)[0].uniform(size=2)
     return Mask(
         slit_period_mm=period_mm,
         arm_angle_deg=20.0,
         slit_duty=float(rng.uniform(0.44, 0.55)),
         orientation_deg=float(rng.uniform(-180.0, 180.0)),
         tilt=tilt,
-        slit_phase=float(rng.uniform(0.0, 1.0)),
+        slit_phases=(float(rng.uniform()), float(upper), float(lower)),
     )
 
 

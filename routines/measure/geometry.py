@@ -27,12 +27,15 @@ from routines.measure.templates import Window, make_local_templates, make_templa
 from routines.optics import Band, Mask, Optics
 
 Matrix = NDArray[np.float64]
+Indices = NDArray[np.intp]
+Phases = tuple[float, float, float]
 
 # Each pixel of a star is believed to this share of its light while the geometry is still off: with the
 # mismatch itself as weight, a poor start would let the faint outskirts decide.
 _TOLERATED_MISMATCH = 0.1
 _GOOD_MISMATCH = 0.04
 _INDEPENDENT_SPOTS = 40.0
+HELD = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +52,8 @@ class Geometry:
 class Looseness:
     """How far each part of the geometry may differ from its start: standard deviations of a belief.
 
+    A part that is ``HELD`` stays where it is and costs nothing.
+
     The clear diameter scales defocus itself: the frames move it only as far as they fit, see ``_tempered``.
     """
 
@@ -57,6 +62,7 @@ class Looseness:
     arm_angle_deg: float = 0.7
     slit_duty: float = 0.06
     aperture_fraction: float = 0.015
+    slit_phase: float = HELD
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +75,7 @@ class Refined:
 
 
 def _changed(geometry: Geometry, steps: Matrix) -> Geometry:
-    """Return the geometry after steps in (deg, fraction, deg, duty, fraction)."""
+    """Return the geometry after steps in (deg, fraction, deg, duty, fraction, and three phases)."""
     mask, optics = geometry.mask, geometry.optics
     mask = replace(
         mask,
@@ -77,13 +83,19 @@ def _changed(geometry: Geometry, steps: Matrix) -> Geometry:
         slit_period_mm=mask.slit_period_mm * (1.0 + float(steps[1])),
         arm_angle_deg=mask.arm_angle_deg + float(steps[2]),
         slit_duty=float(np.clip(mask.slit_duty + steps[3], 0.2, 0.8)),
+        slit_phases=_turned(mask.slit_phases, steps[5:]),
     )
     return replace(
         geometry, mask=mask, optics=replace(optics, aperture_mm=optics.aperture_mm * (1 + float(steps[4])))
     )
 
 
-_PROBE = np.array([0.2, 0.003, 0.15, 0.01, 0.01])
+def _turned(phases: Phases, steps: Matrix) -> Phases:
+    straight, upper, lower = ((phase + float(step)) % 1.0 for phase, step in zip(phases, steps, strict=True))
+    return straight, upper, lower
+
+
+_PROBE = np.array([0.2, 0.003, 0.15, 0.01, 0.01, 0.02, 0.02, 0.02])
 
 
 def refine_geometry(
@@ -103,16 +115,19 @@ def refine_geometry(
         for cutout, fit in zip(cutouts, current, strict=True)
     ]
     belief = _belief(looseness)
+    free = np.flatnonzero(belief < 0.5 / HELD**2)
     travelled = np.zeros(len(_PROBE))
     for _ in range(rounds):
-        information, pull = np.diag(belief), -belief * travelled
+        information, pull = np.diag(belief[free]), -(belief * travelled)[free]
         for cutout, fit, star in zip(cutouts, current, stars, strict=True):
             band = bands[cutout.filter]
-            frame_information, frame_pull = _frame_information(geometry, cutout, fit, star, band)
+            frame_information, frame_pull = _frame_information(geometry, cutout, fit, star, band, free)
             share = _tempered(fit)
             information = information + share * frame_information
             pull = pull + share * frame_pull
-        step = np.clip(balanced_inverse(information) @ pull, -4 * _PROBE, 4 * _PROBE)
+        step = np.zeros(len(_PROBE))
+        step[free] = balanced_inverse(information) @ pull
+        step = np.clip(step, -4 * _PROBE, 4 * _PROBE)
         geometry = _changed(geometry, step)
         travelled += step
         stars = [
@@ -153,6 +168,7 @@ def _belief(looseness: Looseness) -> Matrix:
             looseness.arm_angle_deg,
             looseness.slit_duty,
             looseness.aperture_fraction,
+            *[looseness.slit_phase] * 3,
         ]
     )
     return np.asarray(1.0 / sigma**2)
@@ -179,9 +195,9 @@ def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: flo
 
 
 def _frame_information(
-    geometry: Geometry, cutout: Cutout, fit: StarFit, star: MaskedStar, band: Band
+    geometry: Geometry, cutout: Cutout, fit: StarFit, star: MaskedStar, band: Band, free: Indices
 ) -> tuple[Matrix, Matrix]:
-    """Return one frame's information on the geometry and its pull, its own unknowns eliminated."""
+    """Return one frame's information on the free terms and its pull, its own unknowns eliminated."""
     at = _image_maker(star, band, fit.state)
     image, slopes = star.image_and_slopes(fit.state)
     used = fit.used
@@ -190,7 +206,7 @@ def _frame_information(
     shared = np.stack(
         [
             (at(_changed(geometry, probe)) - base)[used] / probe.sum() * fit.state.flux_electrons
-            for probe in np.diag(_PROBE)
+            for probe in np.diag(_PROBE)[free]
         ],
         axis=1,
     ).astype(np.float64)
@@ -221,6 +237,29 @@ def _image_maker(star: MaskedStar, band: Band, state: StarState) -> Callable[[Ge
     return image
 
 
+def with_slits_shifted(
+    refined: Refined,
+    cutouts: Sequence[Cutout],
+    bands: dict[str, Band],
+    window: Window,
+    reach_um: float,
+) -> Refined:
+    """Return the geometry with the likeliest of four places of the slits, in all the mask and in each part.
+
+    Whether a slit or a bar runs through the axis decides how much of the pupil's rim is open; a step from
+    one to the other is too long to be found by small ones.
+    """
+    best = refined
+    for parts in ([5, 6, 7], [5], [6], [7]):
+        for quarters in (0.25, 0.5, 0.75):
+            shift = np.zeros(len(_PROBE))
+            shift[parts] = quarters
+            tried = _refitted(_changed(refined.geometry, shift), refined, cutouts, bands, window, reach_um)
+            best = min(best, tried, key=lambda one: one.cost)
+        refined = best
+    return best
+
+
 def with_mirrored_duty(geometry: Geometry) -> Geometry:
     """Return the geometry with slits and bars exchanged in width.
 
@@ -240,6 +279,18 @@ def with_other_profile(
     """Return the same geometry with the other kind of blur: the turbulence's own, or a Gaussian one."""
     other: SeeingProfile = "gaussian" if refined.geometry.profile == "kolmogorov" else "kolmogorov"
     changed = replace(refined.geometry, profile=other)
+    return _refitted(changed, refined, cutouts, bands, window, reach_um)
+
+
+def _refitted(
+    changed: Geometry,
+    refined: Refined,
+    cutouts: Sequence[Cutout],
+    bands: dict[str, Band],
+    window: Window,
+    reach_um: float,
+) -> Refined:
+    """Return another geometry with every frame fitted again from where it was."""
     fits = tuple(
         refit(changed, cutout, fit, bands[cutout.filter], window, reach_um)
         for cutout, fit in zip(cutouts, refined.fits, strict=True)

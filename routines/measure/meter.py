@@ -19,6 +19,7 @@ from routines.measure.companion import has_companion, without_companion
 from routines.measure.cutout import Cutout, cropped
 from routines.measure.fit import StarFit
 from routines.measure.geometry import (
+    HELD,
     Geometry,
     Looseness,
     Refined,
@@ -27,6 +28,7 @@ from routines.measure.geometry import (
     total_cost,
     with_mirrored_duty,
     with_other_profile,
+    with_slits_shifted,
 )
 from routines.measure.model import MaskedStar
 from routines.measure.orientation import find_spikes, light_by_direction
@@ -61,10 +63,13 @@ _MODEL_U_ZONES = 0.005
 _OUTLYING_MISMATCH = 2.0
 _LEAST_TURN_DEG = 0.15
 _CLEARLY_BETTER = 0.9
-_HELD = 1e-6
+_FREE_PHASE = 0.5
 _LEARNING_FRAMES = 4
 _TRIALS_PER_ZONE = 2.0
 _DECIDING_COST = 12.0
+_ENOUGH_FRAMES = 3
+_NO_MIRROR = 0.015
+_SPECKLED_MISMATCH = 0.2
 _SHORT_EXPOSURE_S = 2.0
 _SMALLEST_CUTOUT_PX, _USUAL_CUTOUT_PX, _LARGEST_CUTOUT_PX = 192, 256, 512
 
@@ -140,11 +145,12 @@ class MaskMeter:
             first, decided = self._captured(start, clear), True
         else:
             first, decided = self._with_tilt(start, clear)
-        best = self._settled(first, clear)
+        explored = self.learnt is not None and self.learnt.frames >= _ENOUGH_FRAMES
+        best = self._refined(first, clear, rounds=2) if explored else self._settled(first, clear)
         kept = _agreeing(best)
         if len(kept) < len(clear):
             clear = [clear[k] for k in kept]
-            best = self._settled(replace(best, fits=tuple(best.fits[k] for k in kept)), clear)
+            best = self._refined(replace(best, fits=tuple(best.fits[k] for k in kept)), clear, rounds=4)
         self._adopt(best, decided)
 
     def _settled(self, start: Refined, clear: Sequence[Cutout]) -> Refined:
@@ -152,14 +158,21 @@ class MaskMeter:
 
         A wrong kind of blur pulls the other terms along, so each is refined before they are compared.
         """
-        window, reach = self._window(clear), self._reach_um(clear)
+        around = (clear, self.bands, self._window(clear), self._reach_um(clear))
         tried = []
-        for one in (start, with_other_profile(start, clear, self.bands, window, reach)):
+        for one in (start, with_other_profile(start, *around)):
             refined = self._refined(one, clear, rounds=2)
-            mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
-            tried += [refined, self._refined(mirrored, clear, rounds=2)]
+            tried.append(refined)
+            if abs(refined.geometry.mask.slit_duty - 0.5) > _NO_MIRROR:
+                mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
+                tried.append(self._refined(mirrored, clear, rounds=2))
         best = min(tried, key=lambda one: one.cost)
-        return min(best, self._refined(best, clear, rounds=4), key=lambda one: one.cost)
+        # Where the air's speckles cover the faint light between the orders, nothing tells the slits' places.
+        told = float(np.median([fit.mismatch for fit in best.fits])) < _SPECKLED_MISMATCH
+        for rounds in (2, 4) if told else ():
+            shifted = self._refined(with_slits_shifted(best, *around), clear, rounds=rounds, slits=True)
+            best = min(best, shifted, key=lambda one: one.cost)
+        return best if told else min(best, self._refined(best, clear, rounds=4), key=lambda one: one.cost)
 
     def _learning_px(self, start: Geometry) -> int:
         """Return the side that holds the first orders, which teach the geometry at a fraction of the cost."""
@@ -209,7 +222,7 @@ class MaskMeter:
         assert self.learnt is not None
         if fit.mismatch < max(_POOR_MISMATCH, _OUTLYING_MISMATCH * self.learnt.mismatch):
             return fit, 0.0
-        only_turn = Looseness(3.0, *(_HELD,) * 4)
+        only_turn = Looseness(3.0, *(HELD,) * 5)
         geometry, reach = self.learnt.geometry, _SEARCH_REACH_ZONES * self._zone_um(cutout.filter)
         window = Window.around(cutout.size_px)
         turned = refine_geometry(geometry, [cutout], [fit], self.bands, window, reach, only_turn, rounds=5)
@@ -291,11 +304,13 @@ class MaskMeter:
             fits.append(capture(stars[band.name], cutout, None, self._spacing_um(cutout.filter)).fit)
         return Refined(start, tuple(fits), total_cost(fits))
 
-    def _refined(self, start: Refined, clear: Sequence[Cutout], rounds: int) -> Refined:
-        """Refine a geometry on the clear frames."""
+    def _refined(
+        self, start: Refined, clear: Sequence[Cutout], rounds: int, *, slits: bool = False
+    ) -> Refined:
+        """Refine a geometry on the clear frames; ``slits`` frees the places of the slits too."""
         window, reach = self._window(clear), self._reach_um(clear)
         return refine_geometry(
-            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(), rounds
+            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(slits=slits), rounds
         )
 
     def _window(self, clear: Sequence[Cutout]) -> Window:
@@ -307,7 +322,7 @@ class MaskMeter:
     def _spacing_um(self, filter_name: str) -> float:
         return self._zone_um(filter_name) / _TRIALS_PER_ZONE
 
-    def _looseness(self) -> Looseness:
+    def _looseness(self, *, slits: bool) -> Looseness:
         """Return how far the frames may move the geometry: little where the config gave it."""
         given, free = Looseness(), Looseness(slit_period_fraction=0.1, arm_angle_deg=3.0, slit_duty=0.15)
         hint = self.hint
@@ -316,6 +331,7 @@ class MaskMeter:
             slit_period_fraction=(free if hint.slit_period_mm is None else given).slit_period_fraction,
             arm_angle_deg=(free if hint.arm_angle_deg is None else given).arm_angle_deg,
             slit_duty=(free if hint.slit_duty is None else given).slit_duty,
+            slit_phase=_FREE_PHASE if slits else HELD,
         )
 
     def _adopt(self, taught: Refined, tilt_decided: bool) -> None:

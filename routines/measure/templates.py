@@ -254,13 +254,16 @@ def _band_limited_pupil(
     lean = math.radians(mask.arm_angle_deg) * mask.tilt
     slant = np.where(u > 0.0, np.sign(v) * math.sin(lean), 0.0)
     place = u * slant + v * np.where(u > 0.0, math.cos(lean), 1.0)
-    slits = _harmonics((2.0 * math.pi / mask.slit_period_mm * place).astype(np.float32), orders, mask)
+    straight, upper, lower = mask.slit_phases
+    phase = np.where(u > 0.0, np.where(v > 0.0, upper, lower), straight)
+    turns = place / mask.slit_period_mm - phase
+    slits = _harmonics((2.0 * math.pi * turns).astype(np.float32), orders, mask)
     return np.asarray(slits * clear_aperture(x_mm, y_mm, cell_mm, optics), np.float32)
 
 
 def _harmonics(angle: NDArray[np.float32], orders: int, mask: Mask) -> NDArray[np.float32]:
     """Return the slits' Fourier series to the given order, by the Chebyshev recurrence of cosines."""
-    cosine: NDArray[np.float32] = np.cos(angle - np.float32(2.0 * math.pi * mask.slit_phase))
+    cosine: NDArray[np.float32] = np.cos(angle)
     before, now = np.ones_like(cosine), cosine
     series = np.full_like(cosine, mask.slit_duty)
     for order in range(1, orders + 1):

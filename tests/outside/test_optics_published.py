@@ -35,7 +35,7 @@ def as_project(mask: Bahtinov) -> optics.Mask:
         slit_duty=mask.duty,
         orientation_deg=mask.orientation_deg,
         tilt=mask.lean,
-        slit_phase=mask.shift_periods,
+        slit_phases=(mask.shift_periods,) * 3,
     )
 
 

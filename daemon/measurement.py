@@ -31,6 +31,7 @@ _POOL = 12
 _POOL_PER_FILTER = 4
 _REMEMBERED = 400
 _USUAL_BLUR_PX = 3.0
+_LEAST_PATTERN_SHARE = 0.3
 # Of the time that a set of some dozen frames takes, about so much is gone when they are read, and learnt.
 _SHARE_TO_PREPARE, _SHARE_LEARNT = 0.1, 0.35
 Told = Callable[[str, float], None]
@@ -334,6 +335,8 @@ class FrameMeter:
         self._shown = (prepared.cutout, reading)
         if "no_mask_pattern" in reading.flags and method != "mask":
             return self._by_width(prepared)
+        if method == "width" and _explains_little(prepared.cutout, reading):
+            return self._by_width(prepared)
         if method == "width" and reading.defocus_um is not None:
             message = "the frame shows a mask's pattern; take the mask off for a width"
             return replace(prepared.result, flags=("mask_present",), message=message)
@@ -362,6 +365,17 @@ class FrameMeter:
             flags=reading.flags,
             message=message,
         )
+
+
+def _explains_little(cutout: Cutout, reading: MaskReading) -> bool:
+    """Tell whether a mask's pattern, as far as one was fitted, holds but a little of the star's light."""
+    import numpy as np
+
+    if reading.signal_electrons is None:
+        return False
+    pixels = cutout.pixels[cutout.usable]
+    light = float(np.sum(pixels - np.median(pixels)))
+    return reading.signal_electrons < _LEAST_PATTERN_SHARE * light
 
 
 def _kept(pool: list[_Prepared]) -> list[_Prepared]:

@@ -191,6 +191,7 @@ def test_intervals_of_the_minimum_hold() -> None:
 
 
 @pytest.mark.campaign
+@pytest.mark.timeout(900)
 def test_intervals_of_the_minimum_hold_over_a_thousand() -> None:
     scores, held = coverage(range(10_000, 11_000))
     print(f"minimum: held {np.mean(held):.3f}, bias {np.mean(scores):+.3f} u, n {len(held)}")

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
+import typer.core
 
 DONE, FAULT, USAGE, STOPPED = 0, 1, 2, 130
 
@@ -22,7 +23,7 @@ app = typer.Typer(
     name="drawtube",
     help="Learns a telescope's focus train: backlash, filter offsets, temperature, best focus.",
     epilog="Exit codes: 0 done; 2 usage or config; 3 hardware or link; 4 the sky or a gate; "
-    "5 result not good enough; 130 stopped.",
+    "5 result not good enough; 130 stopped; 1 a fault of drawtube itself.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -36,6 +37,24 @@ StateFolder = Annotated[
     Path | None,
     typer.Option("--state", metavar="FOLDER", help="Where profiles and runs are kept; default: the user's."),
 ]
+ProfileFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--state",
+        metavar="FOLDER",
+        help="Where the profile lies: a state folder, or analyse's --out folder; default: the user's.",
+    ),
+]
+
+
+class _NamingRoutines(typer.core.TyperCommand):
+    """A command whose help ends with the routines' names, read from their catalogue only then."""
+
+    def format_epilog(self, ctx: Any, formatter: Any) -> None:
+        from routines.scripts.catalogue import ROUTINES
+
+        with formatter.section("Routines"):
+            formatter.write_text(", ".join(ROUTINES))
 
 
 @app.callback(invoke_without_command=True)
@@ -80,10 +99,11 @@ def measure(
     config: ConfigFile,
     json: AsJson = False,
 ) -> None:
-    """Measure spike error and defocus of each frame.
+    """Measure focus error or star width of each frame.
 
-    The frames of one call are one set: what the best of them teach of the mask serves the others. Exits 5
-    when any frame could not be measured.
+    Behind the mask spike error and defocus, or the star width of frames without a mask. The frames of one
+    call are one set: what the best of them teach of the mask serves the others. Exits 5 when any frame
+    could not be measured.
     """
     from daemon.commands.measure import measure as run
 
@@ -96,15 +116,19 @@ def analyse(
     config: ConfigFile,
     out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the results go.")],
     moves: Annotated[
-        Path | None, typer.Option("--moves", metavar="CSV", help="The moves between the looks, if known.")
+        Path | None,
+        typer.Option(
+            "--moves", metavar="CSV", help="The moves, if known: position_steps, and before_row or time."
+        ),
     ] = None,
     json: AsJson = False,
 ) -> None:
     """Turn a sweep already taken into a profile and a report.
 
-    PATH is a folder of FITS frames taken with the mask on, or a CSV with the columns position_steps, filter
-    and spike_error_px (and, if known, time, spike_error_u_px, temperature_c). Writes profile.json,
-    observations.csv and report.html. Exits 5 when backlash or an observed filter's offset is not given.
+    PATH is a folder of FITS frames, with or without the mask, or a CSV with the columns position_steps,
+    filter and spike_error_px or width_px (and, if known, their u as spike_error_u_px or width_u_px, time
+    and temperature_c). Writes profile.json, observations.csv and report.html. Exits 5 when backlash or an
+    observed filter's offset is not given.
     """
     from daemon.commands.analyse import analyse as run
 
@@ -195,9 +219,9 @@ def serve(
     raise typer.Exit(run(config, state, listen, speed))
 
 
-@app.command()
+@app.command(cls=_NamingRoutines)
 def start(
-    routine: Annotated[str, typer.Argument(metavar="ROUTINE", help="For example characterise.")],
+    routine: Annotated[str, typer.Argument(metavar="ROUTINE", help="One of the routines named below.")],
     wait: Annotated[bool, typer.Option("--wait", help="Wait for its end; the exit code tells it.")] = False,
     if_busy: Annotated[
         str, typer.Option("--if-busy", metavar="refuse|queue", help="What to do while another run is on.")
@@ -321,7 +345,7 @@ def profile(
     json: AsJson = False,
     csv: Annotated[bool, typer.Option("--csv", help="Print the numbers as a table.")] = False,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of profile.json.")] = False,
-    state: StateFolder = None,
+    state: ProfileFolder = None,
 ) -> None:
     """Print the latest profile."""
     from daemon.commands.kept import profile as run
@@ -345,7 +369,7 @@ def advise(
         str | None, typer.Option("--focused", metavar="NAME", help="The filter that is in focus there.")
     ] = None,
     json: AsJson = False,
-    state: StateFolder = None,
+    state: ProfileFolder = None,
 ) -> None:
     """Print the moves that end in focus for a filter."""
     from daemon.commands.kept import advise as run

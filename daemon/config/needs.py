@@ -50,7 +50,7 @@ def _missing_for_moving(config: Config) -> Iterator[Problem]:
 
 
 _FOCUSER_NEEDS = {
-    "port": 'the serial port, for example "/dev/serial/by-id/..." or "socket://host:4001"',
+    "port": 'the serial port, for example "/dev/serial/by-id/..." or "socket://host:5000"',
     "description": "a built-in description's name, or the path of one",
     "overshoot_steps": "how far to go past a target before backlash is known (steps); larger than the play",
 }

@@ -84,8 +84,8 @@ def test_the_table_names_every_request_that_roles_use() -> None:
 
 def test_a_position_that_is_told_needs_no_request_for_it() -> None:
     text = snippet("description = 1") + snippet('[framing]\nkind = "text"') + REST
-    text += snippet('[[unsolicited]]\nmessage = "P{position:int}"') + "[motion]\nspeed_steps_per_s = 400\n"
-    assert description.parse(text, "guide.toml").told_position(b"P-41") == -20.5
+    text += snippet('[[unsolicited]]\nmessage = "now {position:int}"') + "[motion]\nspeed_steps_per_s = 400\n"
+    assert description.parse(text, "guide.toml").told_position(b"now -41") == -20.5
 
 
 def test_the_config_snippets_are_accepted() -> None:

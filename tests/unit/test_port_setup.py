@@ -111,9 +111,9 @@ def test_the_ports_own_limits() -> None:
     ("port", "complaint"),
     [
         ({}, "one is needed"),
-        ({"link": "a", "listen": "127.0.0.1:4001"}, "choose one"),
-        ({"listen": "192.168.1.5:4001"}, "anyone on the network"),
-        ({"listen": "0.0.0.0:4001"}, "anyone on the network"),
+        ({"link": "a", "listen": "127.0.0.1:5000"}, "choose one"),
+        ({"listen": "192.168.1.5:5000"}, "anyone on the network"),
+        ({"listen": "0.0.0.0:5000"}, "anyone on the network"),
         ({"listen": "127.0.0.1:70000"}, "from 1 to 65535"),
         ({"link": "a", "low_steps": 10}, "must lie inside"),
         ({"link": "a", "low_steps": 9000, "high_steps": 2000}, "must be below port.high_steps"),
@@ -126,4 +126,4 @@ def test_contradictions_in_the_table_are_told(port: dict[str, Any], complaint: s
 
 def test_loopback_by_any_of_its_names_is_accepted() -> None:
     for host in ("127.0.0.1", "localhost"):
-        config_from_dict({**RAW, "port": {"listen": f"{host}:4001"}}, file="rig.toml")
+        config_from_dict({**RAW, "port": {"listen": f"{host}:5000"}}, file="rig.toml")

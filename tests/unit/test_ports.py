@@ -66,4 +66,4 @@ def test_the_stable_name_of_a_port_is_offered(
     monkeypatch.setattr(ports, "STABLE_NAMES", names)
     assert ports.stable_name(str(device)) == str(names / "usb-focuser-0001")
     assert ports.stable_name(str(names / "usb-focuser-0001")) is None
-    assert ports.stable_name("socket://host:4001") is None
+    assert ports.stable_name("socket://host:5000") is None

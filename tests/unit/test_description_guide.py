@@ -6,7 +6,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from daemon.config import config_from_dict
+from daemon.config import config_from_dict, tables
 from drivers import description
 from drivers.description import COMMANDS, QUERIES
 
@@ -98,3 +98,16 @@ def test_the_config_snippets_are_accepted() -> None:
             base = raw.get(name, {}) if name == "camera" else {}
             kept = {key: value for key, value in base.items() if key not in ("kind", "command", "folder")}
             config_from_dict({**raw, name: {**kept, **table}}, file="guide.toml")
+
+
+def test_every_key_of_the_config_is_told_of() -> None:
+    written = "\n".join([GUIDE, *(path.read_text("utf-8") for path in GUIDE_FOLDER.glob("*.toml"))])
+    told = set(re.findall(r"\b(\w+)`", GUIDE)) | set(re.findall(r"\b(\w+) = ", written))
+    known = {
+        (name, key)
+        for name, table in vars(tables).items()
+        if isinstance(table, type) and issubclass(table, tables.Table) and name != "GatesTable"
+        for key in table.model_fields
+    }
+    assert len(known) > 100
+    assert [item for item in sorted(known) if item[1] not in told] == []

@@ -94,6 +94,8 @@ def missing_numbers(profile: Profile) -> tuple[str, ...]:
     observed = [entry for entry in profile.filters if entry.observations > 0]
     wanted = {"backlash_steps": ("backlash", profile.backlash_steps)}
     for entry in observed:
+        if entry.name == profile.reference_filter:  # its offset is none by definition
+            continue
         wanted[f"filters.{entry.name}.offset_steps"] = (f"offset of {entry.name}", entry.offset_steps)
     missing = [
         f"{words}: {profile.reason_for(field) or 'no reason is known'}"

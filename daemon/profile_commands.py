@@ -18,6 +18,7 @@ from routines.verdict import judge
 from routines.wording import celsius, format_quantity, short
 
 DONE, USAGE, NOT_GOOD_ENOUGH = 0, 2, 5
+_ANALYSED = "with --state the folder that drawtube analyse wrote with --out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,16 +78,16 @@ def _latest(state: Path) -> Profile | Reply:
     except ProfileDamaged as error:
         return Reply(NOT_GOOD_ENOUGH, err=str(error))
     if profile is None:
-        return Reply(NOT_GOOD_ENOUGH, err=f"no profile in {state} yet: run a routine, or drawtube analyse")
+        return Reply(NOT_GOOD_ENOUGH, err=f"no profile in {state} yet: run a routine, or name {_ANALYSED}")
     return profile
 
 
 def profile_text(profile: Profile) -> str:
     """Return the profile for a terminal: the verdict, the numbers to type elsewhere, the rules."""
     verdict = judge(profile)
-    lines = [f"{profile.rig}, {profile.created:%Y-%m-%d %H:%M %Z}", verdict.headline, ""]
-    lines += [_entry_line(entry) for entry in verdict.entries]
-    lines += ["", *profile.rules]
+    lines = [f"{profile.rig}, {profile.created:%Y-%m-%d %H:%M %Z}", verdict.headline]
+    for paragraph in ([_entry_line(entry) for entry in verdict.entries], profile.rules):
+        lines += ["", *paragraph] if paragraph else []
     lines += [f"not given: {remark}" for remark in remarks_on(profile) if remark.kind == "refusal"]
     return "\n".join(lines)
 

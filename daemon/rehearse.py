@@ -17,6 +17,7 @@ from daemon.agreement import Agreement, Comparison, judge_agreement
 from daemon.assembly import final_side
 from daemon.conductor import RunEnd
 from daemon.config import Config, ConfigErrors, load_config, parse_config
+from daemon.config.needs import require_limits
 from daemon.journal import JournalError
 from daemon.outcome import DONE, HARDWARE, NOT_GOOD_ENOUGH, STOPPED, USAGE, exit_code
 from daemon.rehearsal_rig import RigMismatch, rig_name_of
@@ -57,11 +58,17 @@ def run_rehearsal(config: Path | None, seed: int | None, speed: float, out: Path
     console = Console(stderr=True)
     try:
         settings = load_config(config) if config is not None else default_config()
+        require_limits(settings)
         return _shown(settings, seed, speed, out or DEFAULT_FOLDER, console)
     except (ConfigErrors, RigMismatch) as error:
         _say(console, str(error), style="red")
         return USAGE
-    except (DeviceError, RigError, WorkerError, JournalError, OSError) as error:
+    except OSError as error:
+        _say(console, f"{error.filename or out or DEFAULT_FOLDER}: {error.strerror or error}", style="red")
+        return (
+            USAGE if isinstance(error, PermissionError | FileExistsError | NotADirectoryError) else HARDWARE
+        )
+    except (DeviceError, RigError, WorkerError, JournalError) as error:
         _say(console, f"{type(error).__name__}: {error}", style="red")
         return HARDWARE
     except KeyboardInterrupt:

@@ -35,6 +35,8 @@ class Client:
 
     def __init__(self, url: str | None = None) -> None:
         self.url = service_url(url)
+        if not self.url.startswith(("http://", "https://")):
+            raise ServiceRefused(0, f"{self.url} is no URL; give one such as {DEFAULT_URL}")
         token = os.environ.get(_TOKEN_VARIABLE)
         headers = {} if token is None else {"authorization": f"Bearer {token}"}
         # No proxy from the environment: the service is this machine, or one named on purpose.

@@ -15,8 +15,8 @@ from daemon.config.problems import Problem, shown
 
 Raw = Mapping[str, Any]
 
-# Keywords in wide use for the sensor's own temperature (common practice; CCD-TEMP and SET-TEMP are SBIG's
-# FITS extensions): a cooled sensor tells nothing of the tube.
+# Keywords in wide use for the sensor's own temperature (common practice, no part of the FITS Standard): a
+# cooled sensor tells nothing of the tube.
 _SENSOR_TEMPERATURES = {"CCD-TEMP", "SET-TEMP", "CCDTEMP", "DET-TEMP", "DETTEMP", "SENSTEMP", "CAMTEMP"}
 _FASTEST_FOCAL_RATIO = 1.0
 _SLOWEST_FOCAL_RATIO = 60.0

@@ -23,17 +23,26 @@ def require(config: Config, purpose: Purpose) -> None:
         raise ConfigErrors(problems)
 
 
-def _missing_for_moving(config: Config) -> Iterator[Problem]:
-    file = str(config.file) if config.file is not None else "config"
+def require_limits(config: Config) -> None:
+    """Raise `ConfigErrors` where a config that is good for analysis has no limits: even a rehearsal moves."""
+    if config.limits is None:
+        raise ConfigErrors([_lack(config, "limits", _LIMITS)])
 
+
+def _lack(config: Config, key: str, message: str) -> Problem:
+    file = str(config.file) if config.file is not None else "config"
+    return Problem(file, key, None, f"missing; {message}")
+
+
+def _missing_for_moving(config: Config) -> Iterator[Problem]:
     def lacks(key: str, message: str) -> Problem:
-        return Problem(file, key, None, f"missing; {message}")
+        return _lack(config, key, message)
 
     for key in ("port", "description", "overshoot_steps"):
         if getattr(config.focuser, key) is None:
             yield lacks(f"focuser.{key}", _FOCUSER_NEEDS[key])
     if config.limits is None:
-        yield lacks("limits", "nothing moves without soft limits: [limits] low_steps and high_steps")
+        yield lacks("limits", _LIMITS)
     if config.camera.kind is None:
         yield lacks("camera.kind", 'commands that expose need one of "simulated", "command", "folder"')
     if config.wheel is None and len(config.filters) > 1:
@@ -49,6 +58,7 @@ def _missing_for_moving(config: Config) -> Iterator[Problem]:
         yield lacks("gates", "say what must hold before a look, for example [gates.temperature]")
 
 
+_LIMITS = "nothing moves without soft limits: [limits] low_steps and high_steps"
 _FOCUSER_NEEDS = {
     "port": 'the serial port, for example "/dev/serial/by-id/..." or "socket://host:5000"',
     "description": "a built-in description's name, or the path of one",

@@ -142,7 +142,9 @@ def _words(answer: NextLooks) -> str:
     widest = max(ratio, key=lambda name: ratio[name])
     kind, _, rest = widest.partition(".")
     name = f"offset {rest.partition('.')[0]}" if kind == "offset" else kind
+    known, wanted = answer.half_widths_steps[widest], answer.targets_steps[widest]
+    digits = 1 if f"{known:.1f}" != f"{wanted:.1f}" else 2
     return (
-        f"Looking where it helps most: {name} is known to {answer.half_widths_steps[widest]:.1f} steps, "
-        f"wanted to {answer.targets_steps[widest]:.1f}."
+        f"Looking where it helps most: {name} is known to {known:.{digits}f} steps, "
+        f"wanted to {wanted:.{digits}f}."
     )

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Header, Query, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
 from daemon.api_models import (
@@ -91,6 +92,14 @@ def _tell_errors(app: FastAPI) -> None:
             return JSONResponse({"detail": str(error)}, status)
 
         app.add_exception_handler(kind, answer)
+    app.add_exception_handler(RequestValidationError, _what_does_not_fit)
+
+
+def _what_does_not_fit(request: Request, error: Exception) -> JSONResponse:
+    """Say which part of a request does not fit; what was sent may hold numbers that JSON itself cannot."""
+    assert isinstance(error, RequestValidationError)
+    parts = [{key: part[key] for key in ("type", "loc", "msg")} for part in error.errors()]
+    return JSONResponse({"detail": parts}, 422)
 
 
 def _add_service(app: FastAPI, views: Views, hub: EventHub) -> None:

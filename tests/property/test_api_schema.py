@@ -135,6 +135,14 @@ def test_any_json_as_a_request_to_start_is_answered_with_a_reason(client, body) 
     assert 400 <= answer.status_code < 500
 
 
+@pytest.mark.parametrize("number", ["Infinity", "-Infinity", "NaN", "1e999"])
+def test_a_number_that_json_has_not_is_answered_with_a_reason(client, number) -> None:
+    content = f'{{"routine": {number}, "more": [{number}]}}'.encode()
+    answer = client.post("/v1/runs", content=content, headers={"content-type": "application/json"})
+    assert answer.status_code == 422
+    assert "routine" in answer.text
+
+
 def _as_json(body) -> bytes:
     return json.dumps(body).encode("utf-8", "surrogatepass")
 

@@ -34,6 +34,7 @@ from routines.measure.model import MaskedStar
 from routines.measure.orientation import find_spikes, light_by_direction
 from routines.measure.period import period_from_light
 from routines.measure.reading import MaskReading
+from routines.measure.shared import shared_defocus_u_um
 from routines.measure.templates import Window, make_templates
 from routines.measure.turbulence import (
     TYPICAL_WIND_M_PER_S,
@@ -362,9 +363,9 @@ class MaskMeter:
         """Return the reading of a fit, with its flags and those ``told`` already."""
         assert self.learnt is not None
         zone = self._zone_um(cutout.filter)
-        # A mismatch is shared by neighbouring pixels, so the formal uncertainty is scaled, not trusted.
+        fit_um = shared_defocus_u_um(self.star(cutout.filter, cutout.size_px), cutout, fit)
         air_um = self._turbulence_u_um(cutout, fit)
-        u_um = math.sqrt(fit.defocus_u_um**2 + air_um**2 + (_MODEL_U_ZONES * zone) ** 2)
+        u_um = math.sqrt(fit_um**2 + air_um**2 + (_MODEL_U_ZONES * zone) ** 2)
         flags = (*self._flags(cutout, fit, zone, air_um), *told)
         refusal = self._refusal(fit, u_um, zone, rival)
         scale = self.spike_error_px_per_um()

@@ -1,0 +1,64 @@
+"""What a mismatch between frame and model does to the defocus when neighbouring pixels share it.
+
+Speckles, aberrations and errors of the drawn mask are wider than a pixel. Taken for noise of each pixel by
+itself they would seem to average out over hundreds of pixels; so how much neighbours share is measured on
+the residuals, and the fit's own weights are followed through it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from routines.measure.cutout import Cutout
+from routines.measure.fit import DEFOCUS, StarFit, background_terms, residuals
+from routines.measure.model import MaskedStar
+
+_REACH_PX = 4
+Image = NDArray[np.float64]
+
+
+def shared_defocus_u_um(star: MaskedStar, cutout: Cutout, fit: StarFit) -> float:
+    """Return the standard uncertainty of a fit's defocus (um) with its mismatch shared between neighbours.
+
+    The variance of a weighted mean of correlated residuals (GUM, 5.2.2): noise pixel by pixel, mismatch over
+    all pairs up to 4 px apart. Never less than with the mismatch taken pixel by pixel.
+    """
+    if fit.mismatch == 0.0:
+        return fit.defocus_u_um
+    residual, signal, noise = residuals(star, cutout, fit)
+    missed = fit.mismatch * np.maximum(signal, 0.0)
+    total = noise + missed**2
+    weight = np.where(fit.used, _response(star, cutout, fit) / total, 0.0)
+    worth = np.where(fit.used, missed / total, 0.0)
+    seen, expected, drawn = residual * worth, missed * worth, weight * missed
+    alone = float((drawn**2).sum())
+    together = alone
+    for ours, theirs in _pairs():
+        share = float((seen[ours] * seen[theirs]).sum()) / float((expected[ours] * expected[theirs]).sum())
+        together += 2.0 * min(max(share, -1.0), 1.0) * float((drawn[ours] * drawn[theirs]).sum())
+    return math.sqrt(float((weight**2 * noise).sum()) + max(together, alone))
+
+
+def _response(star: MaskedStar, cutout: Cutout, fit: StarFit) -> Image:
+    """Return by how much each pixel's weighted residual moves the defocus, shape (n, n)."""
+    image, slopes = star.image_and_slopes(replace(fit.state, flux_electrons=1.0))
+    terms = [slope * fit.state.flux_electrons for slope in slopes] + [image]
+    terms += list(background_terms(cutout.size_px))
+    return np.asarray(np.tensordot(fit.covariance[DEFOCUS], np.stack(terms), 1), np.float64)
+
+
+def _pairs() -> Iterator[tuple[tuple[slice, slice], tuple[slice, slice]]]:
+    """Yield the two views of an image whose pixels are one step apart, for half of the steps in reach."""
+    for down in range(_REACH_PX + 1):
+        for across in range(-_REACH_PX, _REACH_PX + 1):
+            if (down, across) <= (0, 0) or math.hypot(down, across) > _REACH_PX:
+                continue
+            rows = slice(down, None), slice(None, -down or None)
+            columns = slice(max(across, 0), across or None if across < 0 else None)
+            others = slice(max(-across, 0), -across if across > 0 else None)
+            yield (rows[0], columns), (rows[1], others)

@@ -117,7 +117,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Seen]:
 
 @pytest.mark.parametrize("name", [*gallery.TROUBLES, "mask slipped by 1 degree"])
 def test_one_trouble(name: str, night: dict[str, Seen], output_dir: Path) -> None:
-    # What a smear does to the spikes is shared by all pixels along them: it rightly makes the defocus less sure.
+    # What a smear does to the spikes is shared along them: it rightly makes the defocus less sure.
     check(night[name], output_dir, largest_u_um=(1.3 if "smear" in name else 1.0) * LARGEST_U_UM)
 
 

@@ -166,7 +166,13 @@ def test_a_stop_ends_the_run_with_the_motor_at_rest(tmp_path):
 
 def test_ctrl_c_in_the_terminal_halts_and_exits_130(tmp_path):
     words = [sys.executable, "-m", "daemon", "rehearse", "--out", str(tmp_path / "out")]
-    process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    # A runner that was itself started in the background hands down an ignored Ctrl-C; a terminal does not.
+    process = subprocess.Popen(
+        words,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     try:
         deadline = time.monotonic() + 60.0
         while not list((tmp_path / "out").glob("frames/*.fits")) and time.monotonic() < deadline:

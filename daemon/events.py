@@ -13,7 +13,6 @@ import queue
 import threading
 from collections import deque
 from collections.abc import AsyncIterator, Callable
-from typing import Any
 
 from daemon.live import Event, Live
 
@@ -44,7 +43,7 @@ class EventHub:
     def start(self) -> None:
         """Begin to take events; call it on the loop."""
         loop = asyncio.get_running_loop()
-        watcher: Any = self._live.watch()
+        watcher = self._live.watch()
         self._watcher = watcher
         self._thread = threading.Thread(target=_pump, args=(watcher, loop, self._publish), name="events")
         self._thread.start()
@@ -54,7 +53,7 @@ class EventHub:
         self._closed = True
         await self._wake()
         if self._watcher is not None and self._thread is not None:
-            self._live.unwatch(self._watcher)  # type: ignore[arg-type]
+            self._live.unwatch(self._watcher)
             with contextlib.suppress(queue.Full):
                 self._watcher.put_nowait(None)
             await asyncio.to_thread(self._thread.join, 1.0)

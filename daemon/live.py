@@ -52,6 +52,9 @@ class Event:
     facts: dict[str, Any]
 
 
+Watcher = queue.Queue[Event | None]
+
+
 class Live:
     """The one place that the conductor writes to and watchers read from; safe between threads."""
 
@@ -59,7 +62,7 @@ class Live:
         self._mutex = threading.Lock()
         self._snapshot = Snapshot()
         self._count = 0
-        self._watchers: list[queue.Queue[Event]] = []
+        self._watchers: list[Watcher] = []
         self._touched_s = time.monotonic()
 
     def snapshot(self) -> Snapshot:
@@ -90,14 +93,14 @@ class Live:
                         watcher.get_nowait()
                 watcher.put_nowait(event)
 
-    def watch(self) -> queue.Queue[Event]:
-        """Return a new watcher's queue."""
-        watcher: queue.Queue[Event] = queue.Queue(_LARGEST_BACKLOG)
+    def watch(self) -> Watcher:
+        """Return a new watcher's queue; None is for the watcher's own use, to end its reading."""
+        watcher: Watcher = queue.Queue(_LARGEST_BACKLOG)
         with self._mutex:
             self._watchers.append(watcher)
         return watcher
 
-    def unwatch(self, watcher: queue.Queue[Event]) -> None:
+    def unwatch(self, watcher: Watcher) -> None:
         """Forget a watcher."""
         with self._mutex:
             self._watchers.remove(watcher)

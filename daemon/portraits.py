@@ -130,7 +130,7 @@ def portrait_of(result: FrameResult, explained: Explained, zone_um: float | None
             np.clip(127.5 + left * 127.5 / _LEFT_OVER_SHOWN, 0, 255).astype(np.uint8)
         )
     allowed = None if zone_um is None else zone_um / 2.0
-    known = result.defocus_um is not None and allowed is not None
+    share = None if result.defocus_um is None or allowed is None else result.defocus_um / allowed
     return {
         "path": result.path,
         "filter": result.filter,
@@ -141,7 +141,7 @@ def portrait_of(result: FrameResult, explained: Explained, zone_um: float | None
         "defocus_um": result.defocus_um,
         "defocus_u_um": result.defocus_u_um,
         "allowed_um": allowed,
-        "share_of_allowed": result.defocus_um / allowed if known else None,  # type: ignore[operator]
+        "share_of_allowed": share,
         "width_px": result.width_px,
         "signal_electrons": result.signal_electrons,
         "flags": list(result.flags),

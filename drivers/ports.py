@@ -119,7 +119,7 @@ def _holders(path: Path) -> str:
         if process.name == str(os.getpid()):
             continue
         try:
-            if any(os.readlink(fd) == real for fd in (process / "fd").iterdir()):  # noqa: PTH115
+            if any(str(fd.readlink()) == real for fd in (process / "fd").iterdir()):
                 found.append(f"{(process / 'comm').read_text().strip()}, process {process.name}")
         except OSError:
             continue

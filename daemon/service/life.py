@@ -12,12 +12,12 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from socket import socket
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import structlog
 import uvicorn
@@ -164,9 +164,9 @@ def _token_in_file(config: Config) -> str | None:
     return token
 
 
-def _settings(app: object, host: str, port: int) -> uvicorn.Config:
+def _settings(app: Callable[..., Any], host: str, port: int) -> uvicorn.Config:
     return uvicorn.Config(
-        app,  # type: ignore[arg-type]
+        app,
         host=host,
         port=port,
         log_config=None,

@@ -12,7 +12,7 @@ import tomllib
 import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -22,8 +22,11 @@ from drivers.simulated.pupil import Aberrations, Spider, Telescope
 from drivers.simulated.weather import Wave, Weather
 from routines.optics import Band, Mask, Optics
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 Rng = np.random.Generator
-Part = TypeVar("Part")
+Part = TypeVar("Part", bound="DataclassInstance")
 BUILT_IN = ("refractor-112", "reflector-190")
 NIGHT_BEGINS_UNIX_S = 1_768_417_200.0  # 2026-01-14T19:00:00Z
 
@@ -162,7 +165,7 @@ def _mirrored(rig: Rig) -> Rig:
 
 def _changed(part: Part, changes: dict[str, Any], place: str) -> Part:
     """Return a frozen part with the named numbers replaced, tables going down into its parts."""
-    known = {item.name for item in dataclasses.fields(part)}  # type: ignore[arg-type]
+    known = {item.name for item in dataclasses.fields(part)}
     values: dict[str, Any] = {}
     for key, value in changes.items():
         if key not in known:
@@ -172,7 +175,7 @@ def _changed(part: Part, changes: dict[str, Any], place: str) -> Part:
             values[key] = _changed_table(present, value, f"{place}: {key}")
         else:
             values[key] = tuple(value) if isinstance(present, tuple) else value
-    return replace(part, **values)  # type: ignore[type-var]
+    return replace(part, **values)
 
 
 def _changed_table(present: Any, changes: dict[str, Any], place: str) -> Any:

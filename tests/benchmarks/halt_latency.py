@@ -9,7 +9,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -94,10 +94,12 @@ def busy(action: Callable[[], object]) -> Iterator[None]:
         thread.join()
 
 
-def measured(focuser: SerialFocuser, state: Callable[[SerialFocuser], object]) -> np.ndarray:
+def measured(
+    focuser: SerialFocuser, state: Callable[[SerialFocuser], AbstractContextManager[None]]
+) -> np.ndarray:
     """Return the latencies of a quarter of the halts (ms)."""
     found = []
-    with state(focuser):  # type: ignore[attr-defined]
+    with state(focuser):
         rng = np.random.default_rng(2)
         while len(found) < HALTS // 4:
             time.sleep(float(rng.uniform(0.0, 0.01)))

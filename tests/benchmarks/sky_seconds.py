@@ -43,6 +43,7 @@ from routines.steps import (
     Approach,
     Arrived,
     Estimate,
+    Estimated,
     Noted,
     Observe,
     Released,
@@ -379,8 +380,8 @@ def run_ours(config: Config, rig: Rig) -> Outcome:
     try:
         while True:
             answer = eye(step)
-            if isinstance(step, Estimate) and step.ask is not None:
-                reached = bool(answer.numbers["next_looks"]["reached"])  # type: ignore[union-attr]
+            if isinstance(answer, Estimated) and (looks := answer.numbers.get("next_looks")) is not None:
+                reached = bool(looks["reached"])
             if reached:
                 break
             step = script.send(answer)

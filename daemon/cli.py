@@ -14,7 +14,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 import typer.core
 
-DONE, FAULT, USAGE, STOPPED = 0, 1, 2, 130
+from daemon.exit_codes import DONE, FAULT, STOPPED, USAGE
 
 # Typer brings its own copy of click in some versions and uses the package in others.
 _UsageProblem: Any = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")

@@ -14,6 +14,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Protocol
 
 from daemon.config import Config
+from daemon.exit_codes import DONE, NOT_GOOD_ENOUGH
 from daemon.gathering import Gathered, InputUnusable
 from routines.flags import flag
 
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
     from routines.estimate.result import FitSetup, JointFit
     from routines.optics import Mask
     from routines.profile import Profile
-
-DONE, NOT_GOOD_ENOUGH = 0, 5
 
 
 class Progress(Protocol):

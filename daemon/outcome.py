@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from daemon.conductor import RunEnd
-
-DONE, USAGE, HARDWARE, SKY, NOT_GOOD_ENOUGH, STOPPED = 0, 2, 3, 4, 5, 130
+from daemon.exit_codes import DONE, HARDWARE, NOT_GOOD_ENOUGH, SKY, STOPPED, USAGE
 
 _SKY_CODES = frozenset(
     {

@@ -9,6 +9,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from daemon.exit_codes import DONE, NOT_GOOD_ENOUGH, USAGE
 from daemon.profile_store import ProfileDamaged, ProfileStore, profile_csv
 from routines.advice import Advice, AdviceRefused, AdviceRequest, advise
 from routines.entries import Entry
@@ -17,7 +18,6 @@ from routines.remarks import remarks_on
 from routines.verdict import judge
 from routines.wording import celsius, format_quantity, short
 
-DONE, USAGE, NOT_GOOD_ENOUGH = 0, 2, 5
 _ANALYSED = "with --state the folder that drawtube analyse wrote with --out"
 
 

@@ -107,9 +107,8 @@ class Line:
         if port is not None:
             try:
                 port.close()
-            except (
-                Exception
-            ) as error:  # a vanished device may raise anything here, and it is closed all the same
+            except Exception as error:
+                # A vanished device may raise anything here, and it is closed all the same.
                 log.debug("close_failed", url=self.url, error=str(error))
 
     def reconnect(self, within_s: float, stop: StopSignal | None = None) -> None:

@@ -7,6 +7,7 @@ defined by the geometric altitude.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import asin, atan2, cos, degrees, radians, sin
 
 _UNIX_EPOCH_JD = 2_440_587.5
@@ -64,8 +65,7 @@ def sinks_below_unix_s(
     return None
 
 
-def _bisected(excess: object, low: float, high: float) -> float:
-    assert callable(excess)
+def _bisected(excess: Callable[[float], float], low: float, high: float) -> float:
     while high - low > 0.5:
         middle = (low + high) / 2.0
         low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)

@@ -6,9 +6,9 @@ from pathlib import Path
 
 from daemon.commands.console import busy, out_console, tell, tell_problem
 from daemon.config import load_config
+from daemon.exit_codes import USAGE
 from daemon.gathering import InputUnusable
 
-USAGE = 2
 _TOLD = 40
 
 

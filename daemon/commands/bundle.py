@@ -20,11 +20,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daemon.commands.console import tell, tell_problem
+from daemon.exit_codes import DONE, USAGE
 
 if TYPE_CHECKING:
     from daemon.journal import Journal, RunRecord
 
-DONE, USAGE, HARDWARE = 0, 2, 3
 _MOST_FRAMES = 24
 _KEPT_PX = 512
 _LARGEST_COPY_BYTES = 20_000_000

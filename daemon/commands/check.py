@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 
 from daemon.commands.console import out_console, tell_problem
 from daemon.config import MOVING, Config, ConfigErrors, load_config, require
+from daemon.exit_codes import DONE, USAGE
 
 if TYPE_CHECKING:
     from rich.table import Table
-
-DONE, USAGE = 0, 2
 
 
 def check(path: Path, *, as_json: bool) -> int:

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, TypeVar
 
 from daemon.commands.console import log_to_stderr, out_console, tell, tell_problem
 from daemon.config import Config, ConfigErrors, Problem
+from daemon.exit_codes import DONE, HARDWARE, STOPPED, USAGE
 
 if TYPE_CHECKING:
     from daemon.devices import DeviceRoom
     from daemon.hardware_check import Devices, Promise
     from drivers.focuser import SerialFocuser
 
-DONE, USAGE, HARDWARE, STOPPED = 0, 2, 3, 130
 _INDENT = " " * 8
 T = TypeVar("T")
 

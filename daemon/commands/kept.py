@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon.commands.console import tell_problem
-from daemon.profile_commands import DONE, USAGE, Reply, find_report, show_advice, show_profile, show_schema
+from daemon.exit_codes import DONE, USAGE
+from daemon.profile_commands import Reply, find_report, show_advice, show_profile, show_schema
 from routines.advice import AdviceRequest
 
 if TYPE_CHECKING:

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 
 from daemon.commands.console import busy, out_console, tell, tell_problem
 from daemon.config import load_config
+from daemon.exit_codes import DONE, NOT_GOOD_ENOUGH
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from daemon.measurement import FrameResult
-
-DONE, NOT_GOOD_ENOUGH = 0, 5
 
 
 def measure(frames: Sequence[Path], config_path: Path, *, as_json: bool) -> int:

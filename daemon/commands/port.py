@@ -10,13 +10,13 @@ from daemon.commands.console import log_to_stderr, tell, tell_problem
 from daemon.commands.hardware import stop_on_signals
 from daemon.commands.kept import state_folder
 from daemon.config import Config, ConfigErrors, Problem, load_config
+from daemon.exit_codes import DONE, HARDWARE, NOT_GOOD_ENOUGH, USAGE
 
 if TYPE_CHECKING:
     from daemon.devices import DeviceRoom
     from drivers.focuser import SerialFocuser
     from routines.profile import Profile
 
-DONE, USAGE, HARDWARE, NOT_GOOD_ENOUGH = 0, 2, 3, 5
 _SHORT_S = 0.2
 
 

@@ -12,12 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daemon.commands.console import tell, tell_problem
+from daemon.exit_codes import DONE, NOT_GOOD_ENOUGH, USAGE
 
 if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.journal import Journal, RunRecord
-
-DONE, USAGE, NOT_GOOD_ENOUGH = 0, 2, 5
 
 
 def reanalyse(config_path: Path, state: Path, run_id: str, out: Path | None, *, as_json: bool) -> int:

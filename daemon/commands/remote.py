@@ -10,8 +10,8 @@ from typing import Any
 from daemon.commands.client import Client, ServiceAway, ServiceRefused
 from daemon.commands.console import err_console, out_console, progress_bar, tell, tell_problem
 from daemon.commands.showing import duration, plan_text, run_line, runs_table, status_text
+from daemon.exit_codes import DONE, HARDWARE, USAGE
 
-DONE, USAGE, HARDWARE, STOPPED = 0, 2, 3, 130
 _POLL_S = 0.3
 _PLAN_WITHIN_S = 90.0
 _PATIENCE_S = 60.0

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from daemon.commands.console import tell_problem
-
-DONE, USAGE, HARDWARE = 0, 2, 3
+from daemon.exit_codes import DONE, HARDWARE, USAGE
 
 
 def serve(config_path: Path, state: Path | None, listen: str | None, speed: float | None) -> int:

@@ -6,7 +6,8 @@ import json
 
 from daemon.commands.client import Client
 from daemon.commands.console import tell
-from daemon.commands.remote import DONE, asked
+from daemon.commands.remote import asked
+from daemon.exit_codes import DONE
 
 
 def shift(url: str | None, filter_name: str | None, temperature: bool | None, *, as_json: bool) -> int:

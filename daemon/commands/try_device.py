@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.commands.console import log_to_stderr, out_console, tell, tell_problem
+from daemon.exit_codes import DONE, HARDWARE, STOPPED, USAGE
 
 if TYPE_CHECKING:
     from drivers.device import Device
     from drivers.dialect import Dialect, Request
     from drivers.templates import Field, Value
 
-DONE, USAGE, HARDWARE, STOPPED = 0, 2, 3, 130
 MOVING = frozenset({"move", "move_by", "turn"})
 _ALL_ENTRIES = 200
 

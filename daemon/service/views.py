@@ -19,9 +19,10 @@ from daemon.api_models import (
     Status,
 )
 from daemon.conductor import RunEnd
+from daemon.exit_codes import NOT_GOOD_ENOUGH
 from daemon.journal import RunRecord
 from daemon.ledger import Ledger
-from daemon.outcome import NOT_GOOD_ENOUGH, exit_code
+from daemon.outcome import exit_code
 from daemon.planning import Planner
 from daemon.profile_store import ProfileDamaged, ProfileStore
 from daemon.service.engine import Engine, NoSuchRun

@@ -241,9 +241,12 @@ class FrameMeter:
         filters = len({one.result.filter for one in self._pool})
         self._clear_frames += 1
         due = self._clear_frames in _LEARN_AT_COUNTS or (filters != before and filters in _LEARN_AT_FILTERS)
-        if self._meter.learnt is None or due:
+        if not self._meter.knows_mask or due:
             self._meter.learn(_spread(self._pool))
             self._lessons += 1
+            if not self._meter.knows_mask:
+                # Too far out of focus to teach anything; they must not stand in the way of those that can.
+                self._pool = [prepared]
 
     def _prepare(self, path: Path) -> _Prepared:
         """Read a frame, find its star and cut it out; what went wrong is in the result."""

@@ -65,7 +65,7 @@ _OUTLYING_MISMATCH = 2.0
 _LEAST_TURN_DEG = 0.15
 _CLEARLY_BETTER = 0.9
 _FREE_PHASE = 0.5
-_LEARNING_FRAMES = 4
+_LEARNING_FRAMES, _LESSONS = 4, 3
 _TRIALS_PER_ZONE = 2.0
 _DECIDING_COST = 12.0
 _ENOUGH_FRAMES = 3
@@ -136,10 +136,26 @@ class MaskMeter:
         return int(math.ceil(min(max(wanted, needed), _LARGEST_CUTOUT_PX) / 16.0) * 16)
 
     def learn(self, cutouts: Sequence[Cutout]) -> None:
-        """Learn orientation and geometry from the clearest cut-outs; without a clear one, learn nothing."""
+        """Learn orientation and geometry from the clearest cut-outs; without a clear one, learn nothing.
+
+        Frames from far out of focus match no mask, however clear their spikes; then the next clearest are
+        asked.
+        """
         clear = self._clearest(cutouts)
-        if not clear:
-            return
+        for begin in range(0, min(len(clear), _LESSONS * _LEARNING_FRAMES), _LEARNING_FRAMES):
+            if self.learnt is not None and not self.knows_mask:
+                self.learnt = None
+            self._learn_from(clear[begin : begin + _LEARNING_FRAMES])
+            if self.knows_mask:
+                return
+
+    @property
+    def knows_mask(self) -> bool:
+        """Tell whether the mask was learnt from frames that are at all like a masked star near focus."""
+        return self.learnt is not None and self.learnt.mismatch <= _HOPELESS_MISMATCH
+
+    def _learn_from(self, clear: Sequence[Cutout]) -> None:
+        """Take up what these cut-outs teach of the geometry."""
         start = self._start_geometry(clear)
         clear = [cropped(cutout, self._learning_px(start)) for cutout in clear]
         if self.learnt is not None and self.learnt.tilt_decided:
@@ -272,7 +288,7 @@ class MaskMeter:
         clear = [(contrast, cutout) for contrast, cutout in scored if contrast > _CLEAR_CONTRAST]
         # A broad band blurs what the geometry shows, and costs more: it teaches only where nothing else can.
         clear.sort(key=lambda pair: -min(pair[0], _ENOUGH_CONTRAST) / self._relative_width(pair[1].filter))
-        return [cutout for _, cutout in clear[:_LEARNING_FRAMES]]
+        return [cutout for _, cutout in clear]
 
     def _relative_width(self, filter_name: str) -> float:
         band = self.bands[filter_name]
@@ -395,7 +411,9 @@ class MaskMeter:
             "saturated": cutout.saturated_px > 0,
             "clipped": cutout.clipped,
             "faint": fit.state.flux_electrons < _FAINT_ELECTRONS,
-            "far_from_focus": abs(fit.state.defocus_um) > CERTAIN_REACH_ZONES * zone_um,
+            "far_from_focus": (
+                not self.knows_mask or abs(fit.state.defocus_um) > CERTAIN_REACH_ZONES * zone_um
+            ),
             "poor_match": _matches_poorly(fit, air_um),
             "exposure_short": cutout.exposure_s is not None and cutout.exposure_s < _SHORT_EXPOSURE_S,
         }
@@ -407,7 +425,7 @@ class MaskMeter:
             return "ambiguous"
         if u_um > _WORST_U_ZONES * zone_um or fit.state.flux_electrons < 300.0:
             return "too_faint"
-        return "ambiguous" if rival else None
+        return "ambiguous" if rival or not self.knows_mask else None
 
 
 def _matches_poorly(fit: StarFit, air_um: float) -> bool:

@@ -19,7 +19,7 @@ import poppy_frames
 from masked_star import Bahtinov, Light, Sensor, Telescope, recorded
 
 from routines.flags import kind_of
-from routines.measure.cutout import Detector, cut
+from routines.measure.cutout import Cutout, Detector, cut
 from routines.measure.geometry import Geometry
 from routines.measure.meter import Learnt, MaskHint, MaskMeter
 from routines.measure.reading import MaskReading
@@ -67,13 +67,22 @@ def verdict(reading: MaskReading, defocus_um: float, electrons: float) -> str:
 def counted(star: MaskMeter, zones: float, electrons: float, frames: int) -> Counter[str]:
     """Return how many of so many noisy frames of one setting ended how."""
     defocus_um, image = noiseless(zones)
-    detector = Detector(1.0, SENSOR.read_noise_electrons, SENSOR.ceiling_adu, SENSOR.pedestal_adu)
     seen: Counter[str] = Counter()
     for number in range(frames):
-        frame = recorded(electrons * image, SENSOR, 1000 * number + round(100 * (zones + 10.0)))
-        reading = star.measure(cut(frame, SIZE_PX / 2, SIZE_PX / 2, SIZE_PX, detector, "N", 4.0))
+        reading = star.measure(noisy(electrons * image, 1000 * number + round(100 * (zones + 10.0))))
         seen[verdict(reading, defocus_um, electrons)] += 1
     return seen
+
+
+def cutout(zones: float, electrons: float, seed: int) -> Cutout:
+    """Return one noisy frame of a setting, cut out."""
+    return noisy(electrons * noiseless(zones)[1], seed)
+
+
+def noisy(expected: np.ndarray, seed: int) -> Cutout:
+    detector = Detector(1.0, SENSOR.read_noise_electrons, SENSOR.ceiling_adu, SENSOR.pedestal_adu)
+    frame = recorded(expected, SENSOR, seed)
+    return cut(frame, SIZE_PX / 2, SIZE_PX / 2, SIZE_PX, detector, "N", 4.0)
 
 
 def run(frames: int = 10) -> None:

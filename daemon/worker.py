@@ -52,6 +52,7 @@ class Worker:
         self._idle_s = idle_s
         self._process: BaseProcess | None = None
         self._pipe: Connection | None = None
+        self._abandoned: list[BaseProcess] = []
         self._entered = False
 
     @property
@@ -81,13 +82,24 @@ class Worker:
         self._process = self._pipe = None
         if pipe is not None:
             pipe.close()
-        if process is None:
-            return
-        process.join(0.2)
-        if process.is_alive():
+        if process is not None:
+            process.join(0.2)
+            self._abandoned.append(process)
+        for one in self._abandoned:
+            one.kill()
+            one.join(5.0)
+            one.close()
+        self._abandoned.clear()
+
+    def _abandon(self) -> None:
+        """Kill the process and wait for nothing: whoever stopped the job has a motor to halt first."""
+        process, pipe = self._process, self._pipe
+        self._process = self._pipe = None
+        if process is not None:
             process.kill()
-            process.join(5.0)
-        process.close()
+            self._abandoned.append(process)
+        if pipe is not None:
+            pipe.close()
 
     def _start(self) -> None:
         self.close()
@@ -120,7 +132,7 @@ class Worker:
         ends = time.monotonic() + deadline_s
         while not pipe.poll(_SLICE_S):
             if stop is not None and stop.is_set():
-                self.close()
+                self._abandon()
                 raise JobAbandoned("stopped while measuring")
             if time.monotonic() > ends:
                 raise _Gone(f"no result within {deadline_s:.0f} s")

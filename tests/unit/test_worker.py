@@ -3,6 +3,7 @@
 import os
 import threading
 import time
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import pytest
@@ -80,6 +81,18 @@ def test_a_stop_abandons_the_job(worker):
     stop.set()
     with pytest.raises(JobAbandoned):
         worker.call("sleeps", deadline_s=20, stop=stop)
+
+
+def test_a_stop_waits_for_no_process_to_go_since_a_motor_has_to_be_halted(worker, monkeypatch):
+    process_id = worker.call("pid", deadline_s=20)
+    stop = threading.Event()
+    stop.set()
+    with monkeypatch.context() as patched:
+        patched.setattr(BaseProcess, "join", lambda self, timeout=None: pytest.fail("it waited"))
+        with pytest.raises(JobAbandoned):
+            worker.call("sleeps", deadline_s=20, stop=stop)
+    assert worker.call("pid", deadline_s=20) != process_id
+    assert not Path(f"/proc/{process_id}").exists()
 
 
 def test_a_desk_that_cannot_be_made_says_why():

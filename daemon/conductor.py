@@ -6,9 +6,10 @@ mechanics where they are uncertain, and go on. Every way out halts what moves.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib import metadata
@@ -18,6 +19,7 @@ from daemon.faults import Faults, NoFaults
 from daemon.gates import Gates
 from daemon.holding import Glimpse, Holding
 from daemon.journal import Journal, RunRecord, RunState
+from daemon.journal_file import JournalUnwritable
 from daemon.ledger import Ledger
 from daemon.live import Live
 from daemon.performer import Hands, Performer, RunStopped
@@ -62,6 +64,7 @@ class Conductor:
         self._held = threading.Event()
         self._left = False
         self._run_id: str | None = None
+        self._performer: Performer | None = None
 
     def begin(
         self,
@@ -98,7 +101,7 @@ class Conductor:
         run = self._journal.run(run_id)
         script = _script_of(run)
         ledger = Ledger()
-        performer = Performer(self._hands, ledger, self.live, self._stop)
+        performer = self._performer = Performer(self._hands, ledger, self.live, self._stop)
         try:
             frontier = replay(script, self._journal.steps(run_id), ledger)
             self._enter(run)
@@ -116,12 +119,18 @@ class Conductor:
             performer.halt()
             script.close()
             self.live.update(state="idle", shut=())
-            self._run_id = None
+            self._run_id = self._performer = None
 
     def stop(self) -> None:
-        """End the run at the next instant; what moves is halted."""
-        self.live.update(state="stopping")
+        """End the run now; the halt goes out from here, whatever the run's own thread is waiting for.
+
+        That may be a camera's command, a worker or a slow disk; the run's thread halts once more on its way out.
+        """
         self._stop.set()
+        performer = self._performer
+        if performer is not None:
+            performer.halt()
+        self.live.update(state="stopping")
 
     def leave(self) -> None:
         """Halt now and leave the run as it is, to be taken up by a later start of the program."""
@@ -156,11 +165,18 @@ class Conductor:
         self, run_id: str, script: Script, frontier: Frontier, performer: Performer, ledger: Ledger
     ) -> dict[str, Any]:
         """Go from the frontier to the script's end and return its result."""
-        if frontier.step is None:
-            return frontier.result or {}
         holding = Holding(
-            self._gates, self._hands.clock, self.live, self._stop, self._held.is_set, self._glimpse_every_s
+            self._gates,
+            self._hands.clock,
+            self.live,
+            self._stop,
+            self._held.is_set,
+            self._glimpse_every_s,
+            self._journal.holds(run_id),
+            partial(self._keep_holds, run_id),
         )
+        if frontier.step is None:
+            return _with_holds(frontier.result or {}, holding)
         for seen in ledger.observations:
             self._gates.note(seen)
         number, step = frontier.number, frontier.step
@@ -177,8 +193,12 @@ class Conductor:
                 number += 1
                 step = script.send(answer)
         except StopIteration as end:
-            result: dict[str, Any] = end.value or {}
-            return {**result, "holds": holding.holds} if holding.holds else result
+            return _with_holds(end.value or {}, holding)
+
+    def _keep_holds(self, run_id: str, holds: Sequence[dict[str, Any]]) -> None:
+        """Write holds down; a disk that does not take that is no reason to end the run."""
+        with contextlib.suppress(JournalUnwritable):
+            self._journal.keep_holds(run_id, holds)
 
     def _journaled(self, run_id: str, number: int, step: Step, act: Callable[[Step], Answer]) -> Answer:
         """Write the intent, act, write the answer, and return it as the journal will tell it."""
@@ -205,6 +225,10 @@ def new_run_id() -> str:
 def _glimpse(performer: Performer, step: Step) -> Glimpse | None:
     """Return how to look without observing, before a look; None before any other step."""
     return partial(performer.glimpse, step) if isinstance(step, Observe) else None
+
+
+def _with_holds(result: dict[str, Any], holding: Holding) -> dict[str, Any]:
+    return {**result, "holds": holding.holds} if holding.holds else result
 
 
 def _answering(answer: Answer) -> Callable[[Step], Answer]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -32,17 +32,23 @@ if TYPE_CHECKING:
 
 _NEVER_C_PER_H = 1e6
 _SUN_BAND_DEG = 1.0
+EARLIER_WITHIN_S = 3600.0
+"""How far back temperatures of earlier looks still tell how fast it moves."""
 
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """What the gates of one run look at; ``folder`` is where its frames go, ``state`` holds its profiles."""
+    """What the gates of one run look at; ``folder`` is where its frames go, ``state`` holds its profiles.
+
+    ``earlier_c`` are temperatures that looks of the last while were taken at, with their POSIX times (s).
+    """
 
     focuser: Focuser
     thermometer: Thermometer | None
     clock: Clock
     folder: Path | None = None
     state: Path | None = None
+    earlier_c: tuple[tuple[float, float], ...] = ()
 
 
 def gates_for(config: Config, watched: Watched) -> Gates:
@@ -95,6 +101,7 @@ def _temperature_gates(
     rules = _rules(config.gates.temperature, oldest_s, shift, lambda: night.left_s(clock.now()))
     frozen_s = None if table is None else table.frozen_after_s
     watch = TemperatureWatch(_temperature_level(watched.thermometer), rules.over_s, frozen_s)
+    watch.remember(_on_this_clock(watched.earlier_c, clock))
     listeners.append(watch.note)
     gates: list[Judge] = [sensor_gate(watch, clock.monotonic, rules)]
     if config.gates.temperature is not None:
@@ -102,6 +109,13 @@ def _temperature_gates(
     if rules.departure_trip is not None:
         gates.append(DepartureGate(watch, rules))
     return gates
+
+
+def _on_this_clock(earlier: Iterable[tuple[float, float]], clock: Clock) -> list[tuple[float, float]]:
+    """Return readings with their times on the monotonic scale; none from the future or of long ago."""
+    now, here = clock.now().timestamp(), clock.monotonic()
+    aged = [(now - at, value) for at, value in earlier]
+    return [(here - age, value) for age, value in aged if 0.0 < age < EARLIER_WITHIN_S]
 
 
 def _rules(

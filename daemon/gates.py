@@ -69,7 +69,8 @@ class Verdict:
     """One gate as it stands; ``since_s`` on the clock's monotonic scale.
 
     ``ends`` is a code and the words for it when waiting makes no sense and the run should end now.
-    ``wants_looks`` says that only further looks can open it. An open gate's ``reason`` is worth saying once.
+    ``wants_looks`` says that only further looks can open it. An open gate's ``reason`` is worth saying once,
+    its ``note`` only stands beside it while people look.
     """
 
     name: str
@@ -79,6 +80,7 @@ class Verdict:
     longest_hold_s: float
     ends: tuple[str, str] | None = None
     wants_looks: bool = False
+    note: str = ""
 
 
 class Judge(Protocol):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -24,7 +24,10 @@ _BY_A_PERSON = "held by a person"
 
 
 class Holding:
-    """Keeps a run from its next step as long as there is a reason to."""
+    """Keeps a run from its next step as long as there is a reason to.
+
+    ``holds`` tells of every hold, those of the run's ``earlier`` lives included; ``keep`` writes them down.
+    """
 
     def __init__(
         self,
@@ -34,6 +37,8 @@ class Holding:
         stop: threading.Event,
         operator_holds: Callable[[], bool],
         glimpse_every_s: float = 30.0,
+        earlier: Sequence[dict[str, Any]] = (),
+        keep: Callable[[Sequence[dict[str, Any]]], None] = lambda holds: None,
     ) -> None:
         self._gates = gates
         self._clock = clock
@@ -43,7 +48,8 @@ class Holding:
         self._glimpse_every_s = glimpse_every_s
         self._glimpsed_s: float | None = None
         self._going_on: set[str] = set()
-        self.holds: list[dict[str, Any]] = []
+        self._keep = keep
+        self.holds: list[dict[str, Any]] = [_ended(one, clock) for one in earlier]
 
     def wait(self, glimpse: Glimpse | None) -> Failed | None:
         """Return None when the way is free, `Failed` when it stayed shut too long; raises `RunStopped`.
@@ -61,7 +67,7 @@ class Holding:
             if not held:
                 self._live.tell("hold", reasons=list(reasons))
                 self._glimpsed_s = self._clock.monotonic()
-                self.holds.append({"began": self._clock.now().isoformat(), "reasons": list(reasons)})
+                self._write_down({"began": self._clock.now().isoformat(), "reasons": list(reasons)})
             held = True
             self._live.update(state="holding", shut=reasons, holds=tuple(self.holds))
             self._pause(reasons)
@@ -99,6 +105,7 @@ class Holding:
     def _show(self, reasons: tuple[str, ...], held: bool) -> None:
         if held:
             self.holds[-1]["ended"] = self._clock.now().isoformat()
+            self._keep(self.holds)
             self._live.update(state="running", shut=reasons, holds=tuple(self.holds))
             self._live.tell("resume")
 
@@ -126,11 +133,22 @@ class Holding:
         elif verdict.name not in self._going_on:
             self._going_on.add(verdict.name)
             self._live.tell("choice", gate=verdict.name, words=verdict.reason)
-            self.holds.append({"began": self._clock.now().isoformat(), "went_on": verdict.reason})
+            self._write_down({"began": self._clock.now().isoformat(), "went_on": verdict.reason})
+
+    def _write_down(self, hold: dict[str, Any]) -> None:
+        self.holds.append(hold)
+        self._keep(self.holds)
 
     def _view(self, verdict: Verdict, now_s: float) -> GateView:
         since = self._clock.now() - timedelta(seconds=now_s - verdict.since_s)
-        return GateView(verdict.name, verdict.open, verdict.reason, since)
+        return GateView(verdict.name, verdict.open, verdict.reason or verdict.note, since)
+
+
+def _ended(hold: dict[str, Any], clock: Clock) -> dict[str, Any]:
+    """Return a hold of an earlier life; one that a crash cut short ended with that life, by now at latest."""
+    if "reasons" not in hold or "ended" in hold:
+        return dict(hold)
+    return hold | {"ended": clock.now().isoformat(), "restarted": True}
 
 
 def _why_end(verdict: Verdict, now_s: float) -> Failed | None:

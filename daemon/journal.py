@@ -8,87 +8,39 @@ same thing live as on replay.
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import sqlite3
 import threading
-import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any, Literal
 
+from daemon.journal_file import (
+    MIGRATIONS,
+    JournalBusy,
+    JournalConflict,
+    damaged,
+    failed,
+    locked,
+    prepare,
+    record_sum,
+    written,
+)
 from routines.observations import Observation
 
 RunState = Literal["queued", "running", "holding", "done", "partial", "stopped", "failed"]
 UNFINISHED = ("running", "holding")
 
-_MIGRATIONS = (
-    """
-    CREATE TABLE runs (
-        id TEXT PRIMARY KEY,
-        routine TEXT NOT NULL,
-        script_version INTEGER NOT NULL,
-        parameters TEXT NOT NULL,
-        config_hash TEXT NOT NULL,
-        packages TEXT NOT NULL,
-        state TEXT NOT NULL,
-        created TEXT NOT NULL,
-        ended TEXT,
-        result TEXT,
-        starts INTEGER NOT NULL DEFAULT 0,
-        operator_hold INTEGER NOT NULL DEFAULT 0
-    ) STRICT;
-    CREATE TABLE steps (
-        run_id TEXT NOT NULL REFERENCES runs(id),
-        number INTEGER NOT NULL,
-        step TEXT NOT NULL,
-        intended TEXT NOT NULL,
-        answer TEXT,
-        answered TEXT,
-        PRIMARY KEY (run_id, number)
-    ) STRICT;
-    """,
-    "ALTER TABLE runs ADD COLUMN origin TEXT NOT NULL DEFAULT '';",
-    # SQLite keeps no checksums of its own: a damaged digit inside a record would read as another number.
-    "ALTER TABLE steps ADD COLUMN sum INTEGER;",
-)
-
-
-def layouts() -> int:
-    """Return the number of the present layout; the earlier ones are all below it."""
-    return len(_MIGRATIONS)
-
-
-class JournalError(Exception):
-    """Something about the journal itself; nothing was changed."""
-
-
-class JournalDamaged(JournalError):
-    """The file fails SQLite's integrity check or its own sums: keep it, and start with another folder."""
-
-
-class JournalUnwritable(JournalError):
-    """The disk is full, read-only or failing: all that was recorded stands, and the run can be resumed."""
-
-
-class JournalTooNew(JournalError):
-    """A later version of this program wrote the file: use that version."""
-
-
-class JournalBusy(JournalError):
-    """Another process writes this journal: use that one, or another state folder."""
-
-
-class JournalConflict(JournalError):
-    """A step was journaled out of order: a mistake of this program, not of its user."""
-
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
-    """A run as it was started; ``parameters`` rebuilds its script."""
+    """A run as it was started; ``parameters`` rebuilds its script.
+
+    ``left_right`` is False until somebody has seen to the rig after the run: its mask, its focuser, its hooks.
+    """
 
     id: str
     routine: str
@@ -103,6 +55,7 @@ class RunRecord:
     starts: int = 0
     operator_hold: bool = False
     origin: str = ""
+    left_right: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +82,11 @@ class Journal:
     def open(cls, path: Path) -> Journal:
         """Open for writing, made if missing, checked and migrated; raises one of the `JournalError`s."""
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock = _locked(path.with_suffix(".lock"))
+        lock = locked(path.with_suffix(".lock"))
         try:
             connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
             try:
-                _prepare(connection, path)
+                prepare(connection, path)
             except BaseException:
                 connection.close()
                 raise
@@ -152,7 +105,7 @@ class Journal:
             uri, uri=True, isolation_level=None, check_same_thread=False, timeout=10.0
         )
         version = connection.execute("PRAGMA user_version").fetchone()[0]
-        if version >= len(_MIGRATIONS):
+        if version >= len(MIGRATIONS):
             return cls(connection, path, None)
         connection.close()
         try:
@@ -175,7 +128,7 @@ class Journal:
         with self._transaction() as connection:
             connection.execute(
                 "INSERT INTO runs (id, routine, script_version, parameters, config_hash, packages, state,"
-                " created, origin) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+                " created, origin, left_right) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0)"
                 " ON CONFLICT (id) DO UPDATE SET script_version = excluded.script_version, parameters ="
                 " excluded.parameters, config_hash = excluded.config_hash, packages = excluded.packages,"
                 " state = excluded.state, created = excluded.created WHERE runs.state = 'queued'",
@@ -183,9 +136,9 @@ class Journal:
                     run.id,
                     run.routine,
                     run.script_version,
-                    _written(run.parameters),
+                    written(run.parameters),
                     run.config_hash,
-                    _written(run.packages),
+                    written(run.packages),
                     run.state,
                     run.created,
                     run.origin,
@@ -207,7 +160,7 @@ class Journal:
         """Add to an ended run's result what became known after its end."""
         result = (self.run(run_id).result or {}) | facts
         with self._transaction() as connection:
-            connection.execute("UPDATE runs SET result = ? WHERE id = ?", (_written(result), run_id))
+            connection.execute("UPDATE runs SET result = ? WHERE id = ?", (written(result), run_id))
 
     def set_state(self, run_id: str, state: RunState) -> None:
         """Record that a run is running or holding."""
@@ -219,12 +172,28 @@ class Journal:
         with self._transaction() as connection:
             connection.execute("UPDATE runs SET operator_hold = ? WHERE id = ?", (int(held), run_id))
 
+    def holds(self, run_id: str) -> list[dict[str, Any]]:
+        """Return when a run was held so far, and why, its earlier lives included."""
+        rows = self._query("SELECT holds FROM runs WHERE id = ?", (run_id,))
+        found: list[dict[str, Any]] = json.loads(rows[0][0]) if rows else []
+        return found
+
+    def keep_holds(self, run_id: str, holds: Sequence[dict[str, Any]]) -> None:
+        """Record a run's holds as they begin and end: a restart must not forget them."""
+        with self._transaction() as connection:
+            connection.execute("UPDATE runs SET holds = ? WHERE id = ?", (written(list(holds)), run_id))
+
+    def note_left(self, run_id: str) -> None:
+        """Record that the rig was left as wanted after a run, or that somebody was told to see to it."""
+        with self._transaction() as connection:
+            connection.execute("UPDATE runs SET left_right = 1 WHERE id = ?", (run_id,))
+
     def end_run(self, run_id: str, state: RunState, result: dict[str, Any], at: datetime) -> None:
         """Record how a run ended."""
         with self._transaction() as connection:
             connection.execute(
                 "UPDATE runs SET state = ?, result = ?, ended = ? WHERE id = ?",
-                (state, _written(result), at.isoformat(), run_id),
+                (state, written(result), at.isoformat(), run_id),
             )
 
     def intend(self, run_id: str, number: int, step: dict[str, Any], at: datetime) -> None:
@@ -237,12 +206,12 @@ class Journal:
                 raise JournalConflict(f"step {number} of run {run_id} is journaled already, as {found[0]}")
             connection.execute(
                 "INSERT OR IGNORE INTO steps (run_id, number, step, intended, sum) VALUES (?, ?, ?, ?, ?)",
-                (run_id, number, _written(step), at.isoformat(), _sum(_written(step), None)),
+                (run_id, number, written(step), at.isoformat(), record_sum(written(step), None)),
             )
 
     def answer(self, run_id: str, number: int, answer: dict[str, Any], at: datetime) -> dict[str, Any]:
         """Record a step's answer and return it as it will be read on replay."""
-        text = _written(answer)
+        text = written(answer)
         with self._transaction() as connection:
             open_step = connection.execute(
                 "SELECT step FROM steps WHERE run_id = ? AND number = ? AND answer IS NULL", (run_id, number)
@@ -250,7 +219,7 @@ class Journal:
             if open_step is not None:
                 connection.execute(
                     "UPDATE steps SET answer = ?, answered = ?, sum = ? WHERE run_id = ? AND number = ?",
-                    (text, at.isoformat(), _sum(open_step[0], text), run_id, number),
+                    (text, at.isoformat(), record_sum(open_step[0], text), run_id, number),
                 )
             else:
                 raise JournalConflict(f"step {number} of run {run_id} has no open intent to answer")
@@ -284,8 +253,8 @@ class Journal:
             (run_id, beyond),
         )
         for row in rows:
-            if row[5] is not None and row[5] != _sum(row[1], row[3]):
-                raise _damaged(self._path, f"step {row[0]} of run {run_id} is not as it was written")
+            if row[5] is not None and row[5] != record_sum(row[1], row[3]):
+                raise damaged(self._path, f"step {row[0]} of run {run_id} is not as it was written")
         return [
             StepRecord(row[0], json.loads(row[1]), row[2], row[3] and json.loads(row[3]), row[4])
             for row in rows
@@ -305,7 +274,7 @@ class Journal:
             try:
                 return self._connection.execute(sql, values).fetchall()
             except sqlite3.DatabaseError as error:
-                raise _failed(self._path, error) from error
+                raise failed(self._path, error) from error
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -320,13 +289,13 @@ class Journal:
                     if self._connection.in_transaction:
                         self._connection.execute("ROLLBACK")
                 if isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.IntegrityError):
-                    raise _failed(self._path, error) from error
+                    raise failed(self._path, error) from error
                 raise
 
 
 _RUN_COLUMNS = (
     "id, routine, script_version, parameters, config_hash, packages, state, created, ended, result, starts,"
-    " operator_hold, origin"
+    " operator_hold, origin, left_right"
 )
 
 
@@ -345,62 +314,5 @@ def _run_from(row: tuple[Any, ...]) -> RunRecord:
         starts=row[10],
         operator_hold=bool(row[11]),
         origin=row[12],
-    )
-
-
-def _written(value: Any) -> str:
-    """Return JSON text; a number that JSON has no word for is a ValueError, not a surprise on replay."""
-    return json.dumps(value, allow_nan=False, separators=(",", ":"))
-
-
-def _locked(path: Path) -> IO[str]:
-    stream = path.open("a", encoding="utf-8")
-    try:
-        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        stream.close()
-        raise JournalBusy(
-            f"another process writes the journal beside {path}: ask that one, or give another --state folder"
-        ) from error
-    return stream
-
-
-def _prepare(connection: sqlite3.Connection, path: Path) -> None:
-    try:
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        verdict = connection.execute("PRAGMA integrity_check").fetchall()
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
-    except sqlite3.DatabaseError as error:
-        raise _damaged(path, str(error)) from error
-    if verdict != [("ok",)]:
-        raise _damaged(path, "; ".join(row[0] for row in verdict[:3]))
-    if version > len(_MIGRATIONS):
-        raise JournalTooNew(
-            f"{path} has layout {version}; this program knows up to {len(_MIGRATIONS)}. Use the later one."
-        )
-    for number, sql in enumerate(_MIGRATIONS[version:], start=version + 1):
-        connection.executescript(f"BEGIN IMMEDIATE; {sql} PRAGMA user_version = {number}; COMMIT;")
-
-
-def _failed(path: Path, error: sqlite3.DatabaseError) -> JournalError:
-    """Return what a failing database means: a disk that does not take or give, or damage."""
-    if not isinstance(error, sqlite3.OperationalError):
-        return _damaged(path, str(error))
-    return JournalUnwritable(
-        f"the journal {path} cannot be used just now ({error}): make room on the disk, or see whether it is "
-        "mounted read-only or failing. What was recorded before stands; the run can be taken up again."
-    )
-
-
-def _sum(step: str, answer: str | None) -> int:
-    """Return the checksum of a record as it is written."""
-    return zlib.crc32(f"{step}\n{answer}".encode("utf-8", "surrogatepass"))
-
-
-def _damaged(path: Path, reason: str) -> JournalDamaged:
-    return JournalDamaged(
-        f"the journal {path} is damaged ({reason}). It was left as it is: move it away to keep it, restore a "
-        "copy, or start with another --state folder."
+        left_right=bool(row[13]),
     )

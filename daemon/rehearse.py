@@ -19,7 +19,7 @@ from daemon.conductor import RunEnd
 from daemon.config import Config, ConfigErrors, load_config, parse_config
 from daemon.config.needs import require_limits
 from daemon.exit_codes import DONE, HARDWARE, NOT_GOOD_ENOUGH, STOPPED, USAGE
-from daemon.journal import JournalError
+from daemon.journal_file import JournalError
 from daemon.outcome import exit_code
 from daemon.rehearsal_rig import RigMismatch, rig_name_of
 from daemon.rehearsal_stage import Stage, rehearsing

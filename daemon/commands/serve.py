@@ -13,7 +13,7 @@ def serve(config_path: Path, state: Path | None, listen: str | None, speed: floa
     from daemon.commands.check import check_descriptions
     from daemon.commands.kept import state_folder
     from daemon.config import load_config
-    from daemon.journal import JournalBusy, JournalError
+    from daemon.journal_file import JournalBusy, JournalError
     from daemon.service.life import CannotServe, ServeOptions
     from daemon.service.life import serve as run
     from daemon.service.lock import AlreadyRunning

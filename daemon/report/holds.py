@@ -22,7 +22,8 @@ def holds(kept: Sequence[Mapping[str, Any]]) -> Markup:
 def _why(item: Mapping[str, Any]) -> str:
     if item.get("went_on"):
         return f"went on: {item['went_on']}"
-    return "; ".join(map(str, item.get("reasons", ())))
+    why = "; ".join(map(str, item.get("reasons", ())))
+    return f"{why} (until the program was started again)" if item.get("restarted") else why
 
 
 def _clock(told: Any) -> str:

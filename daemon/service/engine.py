@@ -19,7 +19,8 @@ import structlog
 from daemon.conductor import Conductor, RunEnd, new_run_id
 from daemon.desk import Desk
 from daemon.gate_setup import Watched, gates_for, glimpse_every_s
-from daemon.journal import Journal, JournalError, JournalUnwritable, RunRecord
+from daemon.journal import Journal, RunRecord
+from daemon.journal_file import JournalError, JournalUnwritable
 from daemon.live import Live
 from daemon.performer import Hands, RunStopped
 from daemon.replay import JournalDisagrees
@@ -220,9 +221,10 @@ class Engine:
                     self._end(run_id, "stopped", "stopped", "stopped before it went on")
                     return
         job = self._job_of(run_id, "stopped")
-        if job.conductor is not None:
-            job.conductor.stop()
+        conductor = job.conductor
         job.stop.set()
+        if conductor is not None:
+            conductor.stop()
         log.info("stopping", run=run_id)
 
     def _asking(self) -> bool:

@@ -8,7 +8,7 @@ of the two is chosen, and why, is said in words.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import isinf
@@ -86,6 +86,17 @@ class TemperatureWatch:
         self._read_at_s: float | None = None
         self.reference_c: float | None = None
 
+    def remember(self, earlier: Iterable[tuple[float, float]]) -> None:
+        """Take in readings (monotonic s, C) from before this watch: the rate need not be learnt anew."""
+        self._readings.extend(sorted(earlier))
+
+    def gone_c(self) -> tuple[float, float] | None:
+        """Return how far the temperature is from the first reading, and for how long it was watched (s)."""
+        if not self._readings:
+            return None
+        (first_s, first_c), (last_s, last_c) = self._readings[0], self._readings[-1]
+        return last_c - first_c, last_s - first_s
+
     def note(self, seen: Observation) -> None:
         """Take the first look's temperature as the run's reference."""
         if self.reference_c is None and seen.temperature_c is not None:
@@ -119,7 +130,7 @@ class TemperatureWatch:
     def _keep(self, now_s: float, level: Level) -> None:
         if level.value is None or level.age_s > _EVERY_S:
             return
-        if not self._readings or level.value != self._readings[-1][1]:
+        if not self._changes or level.value != self._readings[-1][1]:
             self._changes.append(now_s)
             # The habit is what it was when it last changed: a frozen sensor must not teach a new one.
             while self._changes[0] < now_s - _HABIT_S:
@@ -167,7 +178,7 @@ class PaceGate:
         verdict = self._gate.judge(now_s)
         if verdict.open:
             self._chosen = None
-            return verdict
+            return verdict if self._watch.rate() is not None else replace(verdict, note=self._too_early())
         words = self._choice(now_s, now_s - verdict.since_s)
         return verdict if words is None else replace(verdict, open=True, reason=f"{verdict.reason}; {words}")
 
@@ -183,10 +194,9 @@ class PaceGate:
     def _level(self) -> Level:
         self._watch.level(self._now_s)
         rate, rules = self._watch.rate(), self._rules
-        if rate is None:
-            # Nothing is known against it yet; that the sensor is alive is another gate's business.
-            return Level(0.0, 0.0)
         per_c = rules.per_c
+        if rate is None:
+            return self._least_level()
         words = f"{rate.c_per_h:+.2f} C/h (u {rate.u_c_per_h:.2f}, over {rate.over_s / 60.0:.0f} min)"
         if rules.shift is not None:
             steps = abs(rules.shift.steps_per_c * rate.c_per_h)
@@ -194,6 +204,27 @@ class PaceGate:
             words += f", {steps:.0f} steps/h, {zones:.2f} focus zones/h,"
         # A silent sensor's old rate says nothing; the gate that watches the sensor holds meanwhile.
         return Level(abs(rate.c_per_h) * per_c, 0.0, rate.u_c_per_h * per_c, words)
+
+    def _least_level(self) -> Level:
+        """Return the least rate that the readings so far leave open: all that has moved, over the stretch.
+
+        That the sensor is alive is another gate's business.
+        """
+        gone, rules = self._watch.gone_c(), self._rules
+        if gone is None:
+            return Level(0.0)
+        words = f"{gone[0]:+.2f} C within {gone[1]:.0f} s of the first reading"
+        return Level(3600.0 * abs(gone[0]) / rules.over_s * rules.per_c, words=words)
+
+    def _too_early(self) -> str:
+        """Return the words that an open gate stands under while no rate is known."""
+        gone, rules = self._watch.gone_c(), self._rules
+        may_c = rules.rate_trip / rules.per_c * rules.over_s / 3600.0
+        seen_s = 0.0 if gone is None else gone[1]
+        return (
+            f"not known before some two minutes of readings ({seen_s:.0f} s so far); shuts when the "
+            f"temperature is {may_c:.1f} C from the first reading"
+        )
 
     def _why_go_on(self, held_s: float) -> str | None:
         """Return why looks that return to known places beat waiting here, None where waiting is better."""

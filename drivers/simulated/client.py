@@ -120,10 +120,14 @@ class SimulatedClock:
 
 
 class SimulatedCamera:
-    """The rig's camera; frames go to ``folder``, numbered by observation."""
+    """The rig's camera; frames go to ``folder``, numbered by observation.
+
+    ``drawing_s`` is how much real time has gone into drawing looks, which no camera needs.
+    """
 
     def __init__(self, control: str | Path, folder: str | Path) -> None:
         self.folder = Path(folder)
+        self.drawing_s = 0.0
         self._line = ControlLine(control)
         self._next = 1
 
@@ -139,7 +143,7 @@ class SimulatedCamera:
         number = self._numbered(number)
         self.folder.mkdir(parents=True, exist_ok=True)
         path = self.folder / f"look-{number:05d}.fits"
-        self._line.ask(
+        answer = self._line.ask(
             stop,
             op="expose",
             exposure_s=exposure_s,
@@ -147,6 +151,7 @@ class SimulatedCamera:
             number=number,
             path=str(path.resolve()),
         )
+        self.drawing_s += float(answer.get("drawing_s", 0.0))
         return path
 
     def look(
@@ -159,9 +164,11 @@ class SimulatedCamera:
     ) -> dict[str, Any]:
         """Return a drawn spike error instead of a frame: value_px, u_px, flags, signal_electrons."""
         number = self._numbered(number)
-        return self._line.ask(
+        drawn = self._line.ask(
             stop, op="expose", exposure_s=exposure_s, filter=filter_name, number=number, surrogate=True
         )
+        self.drawing_s += float(drawn.get("drawing_s", 0.0))
+        return drawn
 
     def close(self) -> None:
         """Hang up."""

@@ -254,16 +254,21 @@ class RigProcess:
 
     def _develop(self, client: _Client, shot: Shot, request: dict[str, Any]) -> None:
         """Make the frame on the other thread while time stands still, or draw the surrogate's number."""
+        closed_s = time.monotonic()
         if request.get("surrogate"):
             look = surrogate_look(self.rig, shot, self.room.rng(shot))
-            self._reply(client, {"ok": True, "began_s": shot.began_s, **look})
+            drawing_s = time.monotonic() - closed_s
+            self._reply(client, {"ok": True, "began_s": shot.began_s, "drawing_s": drawing_s, **look})
             return
         self.clockwork.holds += 1
         path = Path(request["path"])
 
+        closed_s = time.monotonic()
+
         def job() -> dict[str, Any]:
             write_frame(path, self.room.frame(shot), self.room.header(shot))
-            return {"ok": True, "path": str(path), "began_s": shot.began_s}
+            drawing_s = time.monotonic() - closed_s
+            return {"ok": True, "path": str(path), "began_s": shot.began_s, "drawing_s": drawing_s}
 
         future = self._renderer.submit(job)
         self._rendered.append((client, future))

@@ -1,64 +1,121 @@
 """What a run costs beyond what the rig itself needs: wall time over exposure, readout, wheel and motion.
 
-On the simulated rig at real speed, so that a second is a second, with small frames measured as in the field.
-The rig's own time comes from its virtual clock, which stands still while frames are measured, fits are made
-and journals are written: everything that the program adds is the difference.
+On the simulated rig at real speed, so that a second is a second, a whole run with frames: exposed, written,
+measured by the worker, fitted, journaled. The rig's own time comes from its virtual clock, which stands still
+while the program measures, fits and writes: everything that the program adds is the difference. Drawing a
+frame is left out, as no camera has any; the rig says how long it took. Where the rest goes is printed as well:
+the last line of it, moves and exposures, is mostly the simulation's own pacing.
 """
 
 from __future__ import annotations
 
+import os
 import tempfile
 import time
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from daemon.config import Config
-from daemon.rehearsal_stage import StageOptions, rehearsing
+from daemon.rehearsal_stage import Stage, StageOptions, rehearsing
 from daemon.rehearse import default_config
-from daemon.worker import Worker
 from drivers.simulated.client import start_rig
 from tests.benchmarks.timing import show
 
 SEED = 3
+LEAST_EXPOSURE_S = 2.0
 AIM = "aim: at most 1.05"
+# What is timed, by the object's attribute; times are of the outermost alone, so that none is counted twice.
+MOTION, LOOKS = ("move_to", "select"), ("look",)
+
+
+class Spent:
+    """Adds up the wall time of named calls, less the rig's own time that passed meanwhile."""
+
+    def __init__(self, clock: Any) -> None:
+        self.clock, self.by_name, self._inside = clock, Counter[str](), 0
+
+    def over(
+        self, holder: Any, attribute: str, name: str | Callable[..., str], *, rig_s: bool = False
+    ) -> None:
+        """Time one method of an object from now on; ``rig_s`` leaves out what the rig's own clock moved on."""
+        call = getattr(holder, attribute)
+
+        def timed(*arguments: Any, **settings: Any) -> Any:
+            if self._inside:
+                return call(*arguments, **settings)
+            self._inside += 1
+            own = self.clock.monotonic() if rig_s else 0.0
+            began = time.monotonic()
+            try:
+                return call(*arguments, **settings)
+            finally:
+                spent = time.monotonic() - began
+                spent -= self.clock.monotonic() - own if rig_s else 0.0
+                self.by_name[name if isinstance(name, str) else name(*arguments)] += spent  # type: ignore[assignment]
+                self._inside -= 1
+
+        setattr(holder, attribute, timed)
 
 
 def run() -> None:
-    """Print the ratio of a run's wall time to the rig's own, rendering left out as no camera has any."""
+    """Print the ratio of a run's wall time to the rig's own, with frames and with looks drawn as numbers."""
+    config = bright_config()
+    for surrogate in (True, False):
+        measured(config, surrogate=surrogate)
+
+
+def bright_config() -> Config:
+    """Return the built-in rig's config with three filters, each exposed for two seconds or more."""
     config = default_config()
-    wanted = tuple(item for item in config.filters if item.name in ("L", "R", "G"))
-    config = config.model_copy(update={"filters": wanted})
-    options = StageOptions(surrogate=True)
+    wanted = tuple(
+        item.model_copy(update={"exposure_s": max(item.exposure_s, LEAST_EXPOSURE_S)})
+        for item in config.filters
+        if item.name in ("L", "R", "G")
+    )
+    return config.model_copy(update={"filters": wanted})
+
+
+def measured(config: Config, *, surrogate: bool) -> None:
+    """Print what one whole run cost, and where it went."""
+    kind = "numbers" if surrogate else "frames"
     with (
         tempfile.TemporaryDirectory() as name,
         start_rig(Path(name) / "rig", seed=SEED, speed=1.0) as rig,
-        rehearsing(config, SEED, out=Path(name) / "out", options=options, rig=rig) as stage,
+        rehearsing(
+            config, SEED, out=Path(name) / "out", options=StageOptions(surrogate=surrogate), rig=rig
+        ) as stage,
     ):
+        rig.put_mask(on=True)
+        spent = watched(stage)
         began, clock_began = time.monotonic(), rig.clock.monotonic()
         stage.perform()
         wall, own = time.monotonic() - began, rig.clock.monotonic() - clock_began
-        looks = len(stage.end.ledger.observations)
-    show("looks of the run", float(looks), "")
-    show("the rig's own time", own, "s")
-    show("wall time over the rig's own, looks drawn as numbers", wall / own, "", AIM)
-    frames(config)
+        drawing, end = rig.camera.drawing_s, stage.end
+        own_looks = sum(item.exposure_s or 0.0 for item in end.ledger.observations)
+    show(f"{kind}: looks of the run", float(len(end.ledger.observations)), "", f"ended {end.state}")
+    show(f"{kind}: the rig's own time, of it exposing {own_looks:.0f} s", own, "s")
+    show(f"{kind}: wall time less drawing, over the rig's own", (wall - drawing) / own, "", AIM)
+    for what, seconds in sorted(spent.by_name.items()):
+        seconds -= drawing if what == "look" else 0.0
+        show(f"{kind}:   added by {what}, share of the rig's own", seconds / own, "")
+    rest = wall - own - sum(spent.by_name.values())
+    show(f"{kind}:   added by the rest, share of the rig's own", rest / own, "")
+    show("load of the machine (1 min)", os.getloadavg()[0], "")
 
 
-def frames(config: Config) -> None:
-    """Print what measuring a frame adds to one of two seconds."""
-    from daemon.desk import Desk
-
-    worker = Worker(Desk, (config, True))
-    try:
-        with tempfile.TemporaryDirectory() as name, start_rig(Path(name) / "rig", seed=SEED) as rig:
-            rig.put_mask(on=True)
-            paths = [rig.camera.expose(2.0, "L", number=number) for number in range(12)]
-            spent = []
-            for index, path in enumerate(paths):
-                began = time.monotonic()
-                worker.call("measure", str(path), [str(one) for one in paths[:index]], deadline_s=300.0)
-                spent.append(time.monotonic() - began)
-    finally:
-        worker.close()
-    later = sorted(spent[7:])[len(spent[7:]) // 2]
-    show("measuring a frame once the mask is learnt: median", later, "s")
-    show("as a share of its 2 s exposure and 0.8 s readout", later / 2.8, "", "aim: under 0.05")
+def watched(stage: Stage) -> Spent:
+    """Time the parts of a run on its stage."""
+    spent = Spent(stage.hands.clock)
+    journal, hands = stage.conductor._journal, stage.hands
+    spent.over(hands.focuser, "move_to", "move", rig_s=True)
+    if hands.wheel is not None:
+        spent.over(hands.wheel, "select", "wheel", rig_s=True)
+    spent.over(stage._worker, "call", lambda job, *_: job)
+    camera = hands.eye
+    spent.over(camera, "_expose" if hasattr(camera, "_expose") else "look", "look", rig_s=True)
+    for name in ("intend", "answer"):
+        spent.over(journal, name, "journal")
+    return spent

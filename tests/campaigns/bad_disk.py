@@ -21,7 +21,8 @@ from unittest import mock
 
 import numpy as np
 
-from daemon.journal import Journal, JournalDamaged, JournalUnwritable
+from daemon.journal import Journal
+from daemon.journal_file import JournalDamaged, JournalUnwritable
 from daemon.profile_store import ProfileDamaged, ProfileStore
 from tests.campaigns.tally import Tally
 

@@ -2,6 +2,7 @@
 
 import contextlib
 import itertools
+import threading
 from dataclasses import replace
 
 import pytest
@@ -10,7 +11,7 @@ from fake_rig import FakeRig, SleptClock, begin, conductor_of, fitted, opened
 from daemon.gates import Gate, Level, Levels
 from daemon.replay import JournalDisagrees
 from daemon.worker import JobRaised
-from drivers.errors import LinkLost
+from drivers.errors import LinkLost, Stopped
 from routines.convention import to_science
 from routines.scripts.catalogue import ROUTINES
 
@@ -245,6 +246,32 @@ def test_a_stop_ends_the_run_halts_and_keeps_what_was_seen(tmp_path):
     journal.close()
 
 
+def test_a_stop_halts_at_once_also_while_a_camera_takes_its_time(tmp_path):
+    journal, rig = opened(tmp_path), FakeRig()
+    looking, let_go = threading.Event(), threading.Event()
+
+    class SlowEye:
+        def look(self, request, stop):
+            looking.set()
+            let_go.wait(20.0)
+            raise Stopped("the camera's command has ended")
+
+    conductor = conductor_of(journal, rig, eye=SlowEye())
+    run_id = begin(conductor)
+    ends = []
+    thread = threading.Thread(target=lambda: ends.append(conductor.carry_on(run_id)))
+    thread.start()
+    assert looking.wait(20.0)
+    before = rig.halts
+    conductor.stop()
+    assert rig.halts > before
+    assert not ends
+    let_go.set()
+    thread.join(20.0)
+    assert [end.state for end in ends] == ["stopped"]
+    journal.close()
+
+
 def test_a_hold_by_a_person_moves_nothing_and_survives_a_restart(tmp_path):
     journal, rig, clock = opened(tmp_path), FakeRig(), SleptClock()
     conductor = conductor_of(journal, rig, clock=clock)
@@ -306,6 +333,25 @@ def test_a_gate_shut_from_the_start_holds_from_the_start_and_not_for_ever(tmp_pa
     assert "no reading" in end.result["message"]
     assert rig.exposed == []
     assert clock.slept_s == pytest.approx(100.0, abs=2.0)
+    journal.close()
+
+
+def test_holds_before_a_restart_are_told_of_in_the_result(tmp_path):
+    journal, rig, clock = opened(tmp_path), FakeRig(), SleptClock()
+    levels = itertools.chain([1.0] * 4, [0.1] * 20, itertools.repeat(0.9))
+    gate = shut_gate(lambda: Level(next(levels)))
+    crash = CrashAt("answered", 14)
+    conductor = conductor_of(journal, rig, clock=clock, gates=[gate], faults=crash)
+    run_id = begin(conductor)
+    with pytest.raises(Crash):
+        conductor.carry_on(run_id)
+    (first,) = journal.holds(run_id)
+    assert "ended" in first
+    journal.keep_holds(run_id, [first, {"began": first["ended"], "reasons": ["cut short by the crash"]}])
+    end = conductor_of(journal, rig, clock=clock).carry_on(run_id)
+    assert end.result["holds"][0] == first
+    assert end.result["holds"][1]["restarted"]
+    assert end.result["holds"][1]["ended"] >= first["ended"]
     journal.close()
 
 

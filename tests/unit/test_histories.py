@@ -12,7 +12,8 @@ import jsonschema
 import pytest
 from fake_rig import FakeRig, conductor_of
 
-from daemon.journal import Journal, layouts
+from daemon.journal import Journal
+from daemon.journal_file import layouts
 from daemon.ledger import Ledger
 from daemon.profile_store import load_profile
 from daemon.replay import JournalDisagrees, replay
@@ -43,7 +44,7 @@ def test_a_journal_of_any_layout_is_migrated_and_says_the_same(layout, tmp_path)
     path = journal_of(layout, tmp_path)
     with contextlib.closing(Journal.open(path)) as journal:
         run = journal.run(RUN)
-        assert (run.routine, run.state, run.origin) == ("find_focus", "done", "")
+        assert (run.routine, run.state, run.origin, run.left_right) == ("find_focus", "done", "", layout < 4)
         assert len(journal.observations(RUN)) == 4
         assert all(seen.measured for seen in journal.observations(RUN))
         assert journal.observations(RUN)[0].frames == 1

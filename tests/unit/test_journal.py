@@ -4,15 +4,14 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.journal import (
-    _MIGRATIONS,
-    Journal,
+from daemon.journal import Journal, RunRecord
+from daemon.journal_file import (
+    MIGRATIONS,
     JournalBusy,
     JournalConflict,
     JournalDamaged,
     JournalTooNew,
     JournalUnwritable,
-    RunRecord,
 )
 from routines.observations import Observation
 from routines.steps import Seen, answer_to_dict
@@ -177,7 +176,7 @@ def test_a_full_disk_is_told_and_what_was_written_stands(journal):
 def test_an_earlier_programs_journal_is_brought_up_to_date_by_its_first_reader(path):
     path.parent.mkdir()
     connection = sqlite3.connect(path)
-    connection.executescript(_MIGRATIONS[0] + "PRAGMA user_version = 1;")
+    connection.executescript(MIGRATIONS[0] + "PRAGMA user_version = 1;")
     connection.close()
     reader = Journal.read(path)
     assert reader.runs() == []

@@ -124,7 +124,7 @@ class Conductor:
     def stop(self) -> None:
         """End the run now; the halt goes out from here, whatever the run's own thread is waiting for.
 
-        That may be a camera's command, a worker or a slow disk; the run's thread halts once more on its way out.
+        That may be a camera's command, a worker or a slow disk; the thread halts once more on its way out.
         """
         self._stop.set()
         performer = self._performer

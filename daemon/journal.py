@@ -39,7 +39,7 @@ UNFINISHED = ("running", "holding")
 class RunRecord:
     """A run as it was started; ``parameters`` rebuilds its script.
 
-    ``left_right`` is False until somebody has seen to the rig after the run: its mask, its focuser, its hooks.
+    ``left_right`` is False until the rig was seen to after the run: its mask, its focuser, the hooks.
     """
 
     id: str

@@ -9,27 +9,25 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import structlog
 
-from daemon.conductor import Conductor, RunEnd, new_run_id
+from daemon.conductor import new_run_id
 from daemon.desk import Desk
-from daemon.gate_setup import Watched, gates_for, glimpse_every_s
 from daemon.journal import Journal, RunRecord
 from daemon.journal_file import JournalError, JournalUnwritable
 from daemon.live import Live
-from daemon.performer import Hands, RunStopped
+from daemon.performer import RunStopped
 from daemon.replay import JournalDisagrees
-from daemon.service.bench import Bench, RunNeeds
+from daemon.service.bench import Bench
+from daemon.service.carrying import Carrier, Job, may_be_seen_to, not_left_right
 from daemon.service.conclusion import Concluder
-from daemon.service.ending import Ending, found_now
 from daemon.service.frames_kept import keep_frames
-from daemon.service.hooks import after_run, before_run
 from daemon.service.people import HookFailed, People
+from daemon.service.restart import left_behind
 from daemon.worker import Worker, WorkerError
 from drivers.errors import DeviceError
 from routines.scripts.catalogue import ROUTINES
@@ -39,7 +37,6 @@ if TYPE_CHECKING:
 
 IfBusy = Literal["refuse", "queue"]
 LARGEST_QUEUE = 20
-_FACTS_WITHIN_S = 120.0
 _IDLE_BEAT_S = 20.0
 log = structlog.get_logger(__name__)
 
@@ -60,19 +57,6 @@ class NotNow(EngineError):
     """The run is not in a state in which this can be done."""
 
 
-@dataclass(slots=True)
-class _Job:
-    """The run that the engine's thread is at; ``conductor`` is None while devices open or results form."""
-
-    run: RunRecord
-    people: People
-    stop: threading.Event
-    began_s: float
-    began_fraction: float | None = None
-    conductor: Conductor | None = None
-    held_early: bool = False
-
-
 class Engine:
     """Carries runs out one at a time; ``start`` it once, ``close`` it once."""
 
@@ -82,19 +66,18 @@ class Engine:
         measures = config.camera.kind != "simulated" or not surrogate
         self._worker = Worker(Desk, (config, measures, state))
         self._concluder = Concluder(journal, self._worker, state, bench.source, simulated=bench.simulated)
+        self._carrier = Carrier(config, state, journal, bench, live, self._worker, lambda: self._closing)
         self._mutex = threading.RLock()
         self._wake = threading.Event()
         self._queue: deque[str] = deque()
         self._waiting: deque[str] = deque()
-        self._job: _Job | None = None
+        self._job: Job | None = None
         self._closing = False
         self._beat_s = time.monotonic()
         self._thread = threading.Thread(target=self._work, name="runs", daemon=True)
 
     def start(self) -> None:
         """Take up what an earlier life of the service left, as configured, and begin to work."""
-        from daemon.service.restart import left_behind
-
         left = left_behind(self.journal, self.config.service, simulated=self.bench.simulated)
         self._queue.extend(left.go_on)
         self._waiting.extend(left.ask)
@@ -245,7 +228,7 @@ class Engine:
         if len(self._queue) >= LARGEST_QUEUE:
             raise Busy(f"{LARGEST_QUEUE} runs wait already")
 
-    def _job_of(self, run_id: str, done: str) -> _Job:
+    def _job_of(self, run_id: str, done: str) -> Job:
         job = self._job
         if job is not None and job.run.id == run_id:
             return job
@@ -262,6 +245,7 @@ class Engine:
     def _work(self) -> None:
         """Take up one run after the other until the service closes."""
         self._concluder.finish_earlier()
+        self._see_to_earlier()
         while not self._closing:
             self._beat_s = time.monotonic()
             run_id = self._next()
@@ -274,26 +258,53 @@ class Engine:
         self._worker.close()
         self.bench.close()
 
+    def _see_to_earlier(self) -> None:
+        """Leave the rig right after a run whose end the service did not outlive, or tell people to."""
+        run = not_left_right(self.journal)
+        if run is None or self._closing:
+            return
+        if not may_be_seen_to(run, self.config.service, simulated=self.bench.simulated):
+            self._carrier.tell_unseen(run)
+            return
+        job = Job(run, People(self.config, self.live), threading.Event(), time.monotonic())
+        with self._mutex:
+            self._job = job
+        self._show(run, "Seeing to the mask and the focuser, after an earlier run")
+        try:
+            self._carrier.leave_right_late(job)
+        except (DeviceError, WorkerError, JournalError, OSError) as error:
+            log.error("not_left_right", run=run.id, error=str(error))
+            self._carrier.tell_unseen(run)
+        finally:
+            self._carrier.see_to_after(job)
+            self._rest()
+            with self._mutex:
+                self._job = None
+            self.live.update(state="idle", shut=(), sentence="")
+
+    def _show(self, run: RunRecord, sentence: str) -> None:
+        self.live.update(
+            state="running",
+            run_id=run.id,
+            routine=run.routine,
+            step=0,
+            observations=0,
+            fraction=0.0,
+            sentence=sentence,
+            shut=(),
+            gates=(),
+            holds=(),
+        )
+
     def _next(self) -> str | None:
         with self._mutex:
             if not self._queue:
                 return None
             run = self.journal.run(self._queue.popleft())
             people = People(self.config, self.live)
-            self._job = _Job(run, people, threading.Event(), time.monotonic())
+            self._job = Job(run, people, threading.Event(), time.monotonic())
             fresh = run.state == "queued"
-            self.live.update(
-                state="running",
-                run_id=run.id,
-                routine=run.routine,
-                step=0,
-                observations=0,
-                fraction=0.0,
-                sentence="Opening the devices" if fresh else "Taking the run up again",
-                shut=(),
-                gates=(),
-                holds=(),
-            )
+            self._show(run, "Opening the devices" if fresh else "Taking the run up again")
             return run.id
 
     def _carry(self, run_id: str) -> None:
@@ -302,7 +313,7 @@ class Engine:
         assert job is not None
         log.info("run_begins", routine=job.run.routine, origin=job.run.origin)
         try:
-            end = self._performed(job)
+            end = self._carrier.perform(job)
             self.live.update(state="running", sentence="Computing profile and report")
             self._concluder.conclude(end, job.run.routine, job.stop)
             keep_frames(self.config, self.state, run_id, end.ledger.observations, self._worker)
@@ -314,7 +325,7 @@ class Engine:
             log.exception("run_failed_unexpectedly")
             self._failed_told(job, error)
         finally:
-            self._after(job)
+            self._carrier.see_to_after(job)
             self._rest()
             with self._mutex:
                 self._job = None
@@ -338,65 +349,12 @@ class Engine:
         log.info("run_over", state=run.state, result=run.result)
         self.live.tell("over", run=run_id, state=run.state, result=run.result or {})
 
-    def _performed(self, job: _Job) -> RunEnd:
-        run = job.run
-        self._worker.warm_up()
-        before_run(self.config, run.id, job.stop)
-        frames = self.state / "runs" / run.id / "frames"
-        needs = RunNeeds(frames, self._worker, job.people.conditions(), self._ask)
-        with self.bench.opened(needs) as hands:
-            watched = Watched(hands.focuser, hands.thermometer, hands.clock, self.state, self.state)
-            gates = gates_for(self.config, watched)
-            conductor = Conductor(
-                self.journal, hands, gates, self.live, glimpse_every_s=glimpse_every_s(self.config)
-            )
-            if run.state == "queued":
-                facts = self._worker.call(
-                    "facts", hands.focuser.position_steps(), deadline_s=_FACTS_WITHIN_S, stop=job.stop
-                )
-                routine = ROUTINES[run.routine]
-                how = self._worker.call(
-                    "parameters", run.routine, str(self.state), deadline_s=_FACTS_WITHIN_S, stop=job.stop
-                )
-                found = found_now(hands).as_dict()
-                conductor.begin(routine, facts, how, self.config.fingerprint(), run.id, found)
-            job.conductor = conductor
-            self._heard_meanwhile(job, conductor)
-            try:
-                end = conductor.carry_on(run.id)
-            finally:
-                job.conductor = None
-            self._leave_right(job, hands, end)
-            return end
-
-    def _leave_right(self, job: _Job, hands: Hands, end: RunEnd) -> None:
-        """Leave the rig as wanted; what could not be done stands in the run's result."""
-        self.live.update(state="running")
-        found = self.journal.run(end.run_id).parameters.get("found")
-        masked = any(seen.method == "mask" for seen in end.ledger.observations)
-        alerts = Ending(self.config, hands, self.live, job.stop).leave(end, found, masked=masked)
-        if alerts:
-            self.journal.add_to_result(end.run_id, {"alerts": alerts})
-
-    def _heard_meanwhile(self, job: _Job, conductor: Conductor) -> None:
-        """Pass on what was asked for while there was no conductor."""
-        if job.held_early:
-            conductor.hold()
-        if self._closing:
-            conductor.leave()
-        elif job.stop.is_set():
-            conductor.stop()
-
-    def _ask(self, sentence: str) -> None:
-        self.live.update(sentence=f"Wanted: {sentence}")
-        self.live.tell("wanted", sentence=sentence)
-
-    def _left_or_stopped(self, job: _Job, words: str) -> None:
+    def _left_or_stopped(self, job: Job, words: str) -> None:
         """After a stop that is no result: leave the run for the next life of the service, or end it."""
         if not self._closing:
             self._end(job.run.id, "stopped", "stopped", words)
 
-    def _failed_told(self, job: _Job, error: Exception) -> None:
+    def _failed_told(self, job: Job, error: Exception) -> None:
         """Record a failure; where the disk does not take even that, the run waits to be taken up again."""
         try:
             self._failed(job, error)
@@ -406,7 +364,7 @@ class Engine:
                 if job.run.id not in self._waiting:
                     self._waiting.append(job.run.id)
 
-    def _failed(self, job: _Job, error: Exception) -> None:
+    def _failed(self, job: Job, error: Exception) -> None:
         """A run that never began has failed; one that was under way can be taken up again."""
         run = self.journal.run(job.run.id)
         if self._closing:
@@ -430,8 +388,3 @@ class Engine:
     def _end(self, run_id: str, state: Literal["stopped", "failed"], code: str, message: str) -> None:
         result: dict[str, Any] = {"outcome": state, "code": code, "message": message}
         self.journal.end_run(run_id, state, result, datetime.now(UTC))
-
-    def _after(self, job: _Job) -> None:
-        """Run the owner's commands that go after a run, unless it is taken up again at the next start."""
-        if not self._closing:
-            after_run(self.config, job.run.id, self.journal.run(job.run.id).state, self.live)

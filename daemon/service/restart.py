@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 _CRASHES_UNTIL_SET_ASIDE = 3
 _ASKED_FOR_WITHIN_S = 3600.0
+LEFT_ALONE = ("set_aside", "too_old")
+"""How runs end whose rig nobody touches again without being asked."""
 log = structlog.get_logger(__name__)
 
 

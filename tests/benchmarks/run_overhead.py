@@ -3,8 +3,7 @@
 On the simulated rig at real speed, so that a second is a second, a whole run with frames: exposed, written,
 measured by the worker, fitted, journaled. The rig's own time comes from its virtual clock, which stands still
 while the program measures, fits and writes: everything that the program adds is the difference. Drawing a
-frame is left out, as no camera has any; the rig says how long it took. Where the rest goes is printed as well:
-the last line of it, moves and exposures, is mostly the simulation's own pacing.
+frame is left out, as no camera has any; the rig says how long it took. Where the rest goes is printed too.
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +38,7 @@ class Spent:
     def over(
         self, holder: Any, attribute: str, name: str | Callable[..., str], *, rig_s: bool = False
     ) -> None:
-        """Time one method of an object from now on; ``rig_s`` leaves out what the rig's own clock moved on."""
+        """Time one method from now on; ``rig_s`` leaves out what the rig's own clock moved on."""
         call = getattr(holder, attribute)
 
         def timed(*arguments: Any, **settings: Any) -> Any:
@@ -99,8 +97,8 @@ def measured(config: Config, *, surrogate: bool) -> None:
     show(f"{kind}: the rig's own time, of it exposing {own_looks:.0f} s", own, "s")
     show(f"{kind}: wall time less drawing, over the rig's own", (wall - drawing) / own, "", AIM)
     for what, seconds in sorted(spent.by_name.items()):
-        seconds -= drawing if what == "look" else 0.0
-        show(f"{kind}:   added by {what}, share of the rig's own", seconds / own, "")
+        added = seconds - (drawing if what == "look" else 0.0)
+        show(f"{kind}:   added by {what}, share of the rig's own", added / own, "")
     rest = wall - own - sum(spent.by_name.values())
     show(f"{kind}:   added by the rest, share of the rig's own", rest / own, "")
     show("load of the machine (1 min)", os.getloadavg()[0], "")

@@ -10,31 +10,32 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 _WIDTH = 79
-_MOST_GATES = 6
+_MOST_LINES = 23
+_MOST_HOLDS = 3
 _MOST_SCHEDULES = 4
 
 
 def status_text(now: dict[str, Any]) -> str:
-    """Return the status at a glance: at most 24 lines of 79 characters."""
+    """Return the status at a glance: at most 23 lines of 79 characters, so that a prompt fits below."""
     simulated = " (simulated)" if now["simulated"] else ""
     lines = [f"{now['rig']}{simulated}: {now['state']}"[:_WIDTH]]
     if now["run"] is not None:
         lines += _run_lines(now["run"], now["holding"])
     lines += _place_lines(now)
-    lines += _gate_lines(now["gates"])
+    lines += _gate_lines(now["gates"], now["holding"])
     if now["queued"]:
         lines.append(_cut("queued", ", ".join(now["queued"])))
     for run_id in now["interrupted"][:2]:
         lines.append(_cut("waiting", f"run {run_id} was interrupted; drawtube resume, or drawtube stop"))
-    lines += _schedule_lines(now["schedules"])
     profile = now["profile"]
     told = (
         "none yet"
         if profile is None
         else f"{profile['created'][:16].replace('T', ' ')}: {profile['headline']}"
     )
-    lines += _wrapped("profile", told, 3)
-    return "\n".join(lines)
+    last = _wrapped("profile", told, 3)
+    lines += _schedule_lines(now["schedules"])[: max(0, _MOST_LINES - len(lines) - len(last))]
+    return "\n".join(lines + last)
 
 
 def _run_lines(run: dict[str, Any], holding: list[str]) -> list[str]:
@@ -46,7 +47,7 @@ def _run_lines(run: dict[str, Any], holding: list[str]) -> list[str]:
         _cut("", f"{bar}{left}"),
         *_wrapped("now", run["sentence"] or "-", 2),
     ]
-    for reason in holding[:3]:
+    for reason in holding[:_MOST_HOLDS]:
         lines += _wrapped("holding", reason, 2)
     return lines
 
@@ -62,15 +63,20 @@ def _place_lines(now: dict[str, Any]) -> list[str]:
     return [_cut("last read", ", ".join(parts))] if parts else []
 
 
-def _gate_lines(gates: list[dict[str, Any]]) -> list[str]:
+def _gate_lines(gates: list[dict[str, Any]], holding: list[str]) -> list[str]:
+    """Return which gates are shut since when; why stands above, where it is what holds the run."""
     if not gates:
         return []
     shut = [gate for gate in gates if not gate["open"]]
-    if not shut:
-        return [_cut("gates", "all open: " + ", ".join(gate["name"] for gate in gates))]
-    return [
-        _cut("gate shut", f"{gate['name']} since {gate['since'][11:16]} UTC: {gate['reason']}")
-        for gate in shut[:_MOST_GATES]
+    if shut:
+        words = ", ".join(f"{gate['name']} since {gate['since'][11:16]} UTC" for gate in shut)
+        lines = _wrapped("shut", words, 2)
+        untold = [gate for gate in shut if gate["reason"] not in holding[:_MOST_HOLDS]]
+        return lines + [_cut("", f"{gate['name']}: {gate['reason']}") for gate in untold[:2]]
+    lines = [_cut("gates", "all open: " + ", ".join(gate["name"] for gate in gates))]
+    said = [gate for gate in gates if gate["reason"]]
+    return lines + [
+        line for gate in said[:2] for line in _wrapped("", f"{gate['name']}: {gate['reason']}", 2)
     ]
 
 

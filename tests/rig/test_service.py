@@ -5,6 +5,7 @@ import json
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -295,6 +296,34 @@ def test_where_told_to_ask_nothing_starts_until_somebody_answers(tmp_path):
         assert run_id in refused.json()["detail"]
         assert service.command("resume").returncode == 0
         assert service.ended(run_id)["state"] == "done"
+
+
+def test_a_service_that_died_after_the_end_of_a_run_sees_to_the_mask_when_it_comes_back(tmp_path):
+    """The journal tells what was left undone: the look that shows the mask gone is made good, or told of."""
+    config = config_in(tmp_path)
+    with serving(tmp_path, config) as service:
+        run_id = service.start("find_focus")
+        assert service.ended(run_id)["state"] == "done"
+        service.until(lambda: service.status()["state"] == "idle", "the end")
+        state = service.state
+    forget_that_it_was_left_right(state)
+    with serving(tmp_path, config) as service:
+        service.until(lambda: "mask_gone" in service.log.read_text()[service.offset :], "the look")
+        service.until(lambda: service.status()["state"] == "idle", "the end")
+        assert "alerts" not in service.run(run_id)["result"]
+    forget_that_it_was_left_right(state)
+    asking = config_in(tmp_path, '[service]\non_restart = "ask"\n')
+    with serving(tmp_path, asking) as service:
+        service.until(lambda: "alerts" in service.run(run_id)["result"], "the alert")
+        assert "SEE THAT IT IS OFF" in service.command("runs", "--json").stdout
+        assert service.status()["state"] == "idle"
+
+
+def forget_that_it_was_left_right(state):
+    with contextlib.closing(sqlite3.connect(state / "journal.sqlite3")) as connection:
+        assert connection.execute("SELECT left_right FROM runs").fetchall() == [(1,)]
+        connection.execute("UPDATE runs SET left_right = 0")
+        connection.commit()
 
 
 def observations_in(state, run_id):

@@ -62,6 +62,34 @@ def test_a_fast_fall_that_settles_holds_and_resumes():
     assert verdicts[-1][1].open
 
 
+def test_before_a_rate_is_known_it_says_so_and_goes_by_the_distance_from_the_first_reading():
+    """3 C/h over 15 min are 0.75 C: what has gone further within a minute is too fast already."""
+    tube = Tube(lambda at: 6.0, noise_c=0.02)
+    gate = PaceGate(TemperatureWatch(tube.read, 900.0), RULES)
+    assert RULES.rate_trip * 900.0 / 3600.0 == 0.75
+    early = tube.verdicts(gate, 60.0)[-1][1]
+    assert early.open
+    assert early.reason == ""
+    assert "not known before" in early.note
+    assert "50 s so far" in early.note
+    assert tube.verdicts(gate, 300.0, from_s=60.0)[-1][1].note == ""
+
+    plunging = Tube(lambda at: 20.0 - 2.0 * at / 60.0, noise_c=0.02)
+    verdict = plunging.verdicts(PaceGate(TemperatureWatch(plunging.read, 900.0), RULES), 60.0)[-1][1]
+    assert not verdict.open
+    assert "of the first reading" in verdict.reason
+
+
+def test_readings_of_the_run_before_tell_the_rate_at_once():
+    tube = Tube(lambda at: 15.0 - 6.0 * at / 3600.0, noise_c=0.02, step_c=0.0)
+    watch = TemperatureWatch(tube.read, 900.0)
+    watch.remember((at, 15.0 - 6.0 * at / 3600.0) for at in range(600, 1000, 20))
+    gate = PaceGate(watch, replace(RULES, when_fast="hold"))
+    verdict = tube.verdicts(gate, 1101.0, from_s=1100.0)[0][1]
+    assert not verdict.open
+    assert "-6.0" in verdict.reason
+
+
 def test_noise_and_steps_alone_never_shut_it():
     tube = Tube(lambda at: 6.05, noise_c=0.05)
     verdicts = tube.verdicts(PaceGate(TemperatureWatch(tube.read, 900.0), RULES), 4 * 3600.0)

@@ -398,6 +398,24 @@ def report(
 
 
 @app.command()
+def mask(
+    forget: Annotated[
+        bool, typer.Option("--forget", help="Forget it: the next run takes the mask as newly fitted.")
+    ] = False,
+    json: AsJson = False,
+    state: StateFolder = None,
+) -> None:
+    """Tell how the mask was last put on, or forget it.
+
+    Frames alone do not tell inside from outside of focus; a run learns it from the way the star moves, and
+    the next ones remember it while the mask sits at the same angle.
+    """
+    from daemon.commands.mask import mask as run
+
+    raise typer.Exit(run(state, forget=forget, as_json=json))
+
+
+@app.command()
 def bundle(
     run: Annotated[str, typer.Argument(metavar="RUN", help="The run's id.")],
     out: Annotated[

@@ -9,19 +9,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib import import_module
+from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daemon.assembly import fit_for_profile, joint_fit
+import structlog
+
+from daemon.assembly import fit_for_profile, joint_fit, play_bound_steps
 from daemon.eyes import sight_from
+from daemon.fitting import Fitting, FittingDamaged, keep_fitting, read_fitting
 from daemon.outputs import RunFacts, write_outputs
 from daemon.portraits import Gallery, portrayer
 from routines.observations import Method, Move, Observation
+from routines.sense import checked, sense_of
 from routines.steps import Estimated
 
 if TYPE_CHECKING:
     from daemon.config import Config
-    from daemon.measurement import FrameMeter, FrameResult
+    from daemon.frame_result import FrameResult
+    from daemon.measurement import FrameMeter
     from routines.estimate.result import JointFit
     from routines.profile import Profile
     from routines.quantity import Quantity
@@ -32,20 +38,24 @@ if TYPE_CHECKING:
 _READING_U_C = 0.1
 _FOR_FITS = ("routines.estimate.joint", "routines.estimate.width_join")
 _KEPT_PX = 512
+_SURE_SLOPE_U = 5.0
 _FOR_FRAMES = ("daemon.measurement",)
 
 
 class Desk:
     """The worker's desk for one config; without ``measures`` it only fits.
 
-    What people look at while a run is on (`portraits`) is kept in the ``state`` folder, where one is given.
+    What people look at while a run is on (`portraits`), and how the mask was last put on, is kept in the
+    ``state`` folder, where one is given.
     """
 
     def __init__(self, config: Config, measures: bool = True, state: Path | None = None) -> None:
         self._config = config
+        self._state = state
         self._gallery = None if state is None else Gallery(config, state)
         self._meter: FrameMeter | None = None
         self._measured: list[str] = []
+        self._sense = 1
         _load_what_is_heavy(_FOR_FITS + _FOR_FRAMES * measures)
 
     def measure(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
@@ -124,7 +134,21 @@ class Desk:
         facts = self._with_mask(facts)
         fit = fit_for_profile(self._config, looks, moves, mask=facts.mask)
         portray = None if self._meter is None else portrayer(self._config, self._meter)
-        return write_outputs(Path(folder), self._config, fit, looks, facts, moves, portray)
+        profile = write_outputs(Path(folder), self._config, fit, looks, facts, moves, portray)
+        self._remember_fitting(fit, facts)
+        return profile
+
+    def _remember_fitting(self, fit: JointFit, facts: RunFacts) -> None:
+        """Keep the mask's orientation: the star has been seen to move with the focuser, or against it."""
+        orientation = None if self._meter is None else self._meter.orientation_deg()
+        slope = fit.slope_px_per_step
+        if self._state is None or self._meter is None or orientation is None or facts.run is None:
+            return
+        if slope is None or slope.value is None or abs(slope.value) < _SURE_SLOPE_U * (slope.u or inf):
+            return
+        turned = (slope.value * self._sense < 0.0) != self._meter.half_turned
+        fitting = Fitting((orientation + 180.0 * turned) % 360.0, facts.run, facts.created.isoformat())
+        keep_fitting(self._state, fitting)
 
     def _revised(self, observations: Sequence[Observation]) -> list[Observation]:
         """Return the looks with those of the first frames measured again, once the mask's layout is known."""
@@ -132,7 +156,11 @@ class Desk:
         if not paths:
             return list(observations)
         again = {result.path: result for result in self._meter_after(paths).revised()}
-        return [_measured_again(look, again.get(look.path or "")) for look in observations]
+        pairs = [(look, again.get(look.path or "")) for look in observations]
+        self._sense = _agreement(pairs)
+        looks = [_measured_again(look, result, self._sense) for look, result in pairs]
+        sense = sense_of(looks, play_bound_steps(self._config))
+        return [checked(look, sense) for look in looks]
 
     def _with_mask(self, facts: RunFacts) -> RunFacts:
         """Return the facts with what the frames taught of the mask."""
@@ -151,12 +179,20 @@ class Desk:
         from daemon.measurement import FrameMeter
 
         if self._meter is None or self._measured != list(before):
-            self._meter, self._measured = FrameMeter(self._config), []
+            self._meter, self._measured = FrameMeter(self._config, self._fitting()), []
             for earlier in before:
                 if Path(earlier).exists():
                     self._meter.measure_next(Path(earlier))
             self._measured = list(before)
         return self._meter
+
+    def _fitting(self) -> Fitting | None:
+        """Return how the mask was last put on; what cannot be read is learnt again."""
+        try:
+            return None if self._state is None else read_fitting(self._state)
+        except FittingDamaged as damaged:
+            structlog.get_logger(__name__).warning("fitting_damaged", message=str(damaged))
+            return None
 
 
 def _told(result: FrameResult, meter: FrameMeter) -> dict[str, Any]:
@@ -164,11 +200,31 @@ def _told(result: FrameResult, meter: FrameMeter) -> dict[str, Any]:
     return {**result.as_dict(), "width_u_px": result.width_u_px, "peak_share": meter.peak_share()}
 
 
-def _measured_again(look: Observation, result: FrameResult | None) -> Observation:
-    if result is None or look.method != "mask" or look.frames > 1:
+def _agreement(pairs: Sequence[tuple[Observation, FrameResult | None]]) -> int:
+    """Return 1 where frames measured again are signed as the run has signed them, -1 where the other way.
+
+    A run keeps the sense in which it began, also when its frames are measured again after the mask's fitting
+    has been learnt the other way round.
+    """
+    agreement = 0.0
+    for look, result in pairs:
+        if result is not None and look.value_px is not None and result.spike_error_px is not None:
+            agreement += look.value_px * result.spike_error_px
+    return -1 if agreement < 0.0 else 1
+
+
+def _measured_again(look: Observation, result: FrameResult | None, sense: int) -> Observation:
+    if result is None or look.method != "mask":
         return look
     sight = sight_from(result.as_dict(), look.method)
-    return replace(look, value_px=sight.value_px, u_px=sight.u_px, flags=sight.flags)
+    value = None if sight.value_px is None else sense * sight.value_px
+    if look.frames == 1:
+        return replace(look, value_px=value, u_px=sight.u_px, flags=sight.flags)
+    # Only the first of its frames is at hand: it tells the sign, which may have been taken for the wrong one.
+    if look.value_px is None or value is None or value * look.value_px > 0.0:
+        return look
+    same_side = abs(look.value_px - value) < abs(look.value_px + value)
+    return look if same_side else replace(look, value_px=-look.value_px, flags=sight.flags)
 
 
 def _load_what_is_heavy(modules: Sequence[str]) -> None:

@@ -25,7 +25,7 @@ from routines.convention import to_science
 from routines.observations import SIDE_UNKNOWN, Observation
 
 if TYPE_CHECKING:
-    from daemon.measurement import FrameResult
+    from daemon.frame_result import FrameResult
 
 _EARLIEST = datetime.min.replace(tzinfo=UTC)
 Measure = Callable[[Sequence[Path]], "list[FrameResult]"]

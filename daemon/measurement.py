@@ -6,14 +6,15 @@ is a set that grows; frames measured before enough was known can be asked for ag
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from daemon.config import Config
+from daemon.fitting import Fitting
+from daemon.frame_result import FrameResult, facts_of, mirrored, with_reading
 from daemon.frame_source import read_for, unbinned_pixel_um
+from daemon.frame_star import Prepared, explains_little, in_time_order, kept_to_teach, spread_out, unusable
 from daemon.tracking import Tracker
 from drivers.frames import FrameUnreadable, RawFrame
 from routines.measure.capture import Hint
@@ -27,68 +28,11 @@ from routines.observations import Method
 
 _LEARN_AT_COUNTS = (1, 5)
 _LEARN_AT_FILTERS = (3, 6)
-_POOL = 12
-_POOL_PER_FILTER = 4
 _REMEMBERED = 400
 _USUAL_BLUR_PX = 3.0
-_LEAST_PATTERN_SHARE = 0.3
 # Of the time that a set of some dozen frames takes, about so much is gone when they are read, and learnt.
 _SHARE_TO_PREPARE, _SHARE_LEARNT = 0.1, 0.35
 Told = Callable[[str, float], None]
-
-
-@dataclass(frozen=True, slots=True)
-class FrameResult:
-    """One frame's line of ``measure --json``; pixels are unbinned, 0-based, x the column.
-
-    ``width_px`` is the half-flux diameter where the method is "width", else the width of the fitted seeing.
-    ``message`` is for people, ``width_u_px`` for the fit; neither is part of the line.
-    """
-
-    path: str
-    filter: str | None = None
-    position_steps: float | None = None
-    temperature_c: float | None = None
-    exposure_s: float | None = None
-    time: str | None = None
-    method: Method | None = None
-    spike_error_px: float | None = None
-    spike_error_u_px: float | None = None
-    defocus_um: float | None = None
-    defocus_u_um: float | None = None
-    star_x_px: float | None = None
-    star_y_px: float | None = None
-    arms_deg: tuple[float, float, float] | None = None
-    signal_electrons: float | None = None
-    width_px: float | None = None
-    flags: tuple[str, ...] = ()
-    message: str | None = field(default=None, compare=False)
-    width_u_px: float | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the fields of the contract, ready for JSON."""
-        fields = asdict(self)
-        del fields["message"], fields["width_u_px"]
-        fields["flags"] = list(self.flags)
-        fields["arms_deg"] = None if self.arms_deg is None else list(self.arms_deg)
-        return fields
-
-    @property
-    def measured(self) -> bool:
-        """Tell whether the frame gave a number."""
-        return (self.width_u_px if self.method == "width" else self.spike_error_px) is not None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Prepared:
-    """A frame after reading: its line so far, and the star's cut-out when there is one."""
-
-    result: FrameResult
-    cutout: Cutout | None = None
-    snr: float = 0.0
-    pitch_px: int = 1
-    size_px: int = 1
-    corner_px: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +42,7 @@ class _Taken:
     ``mirrored`` where the mask sat turned by half a turn against the set's first frames.
     """
 
-    prepared: _Prepared
+    prepared: Prepared
     result: FrameResult
     lessons: int
     method: Method | None
@@ -106,21 +50,25 @@ class _Taken:
 
 
 class FrameMeter:
-    """Measures frames of one fitting of the mask, as one set or one by one. Not for use from two threads."""
+    """Measures frames of one fitting of the mask, as one set or one by one. Not for use from two threads.
 
-    def __init__(self, config: Config) -> None:
+    ``fitting`` is how the mask last sat; where the frames agree with it, it gives the sign.
+    """
+
+    def __init__(self, config: Config, fitting: Fitting | None = None) -> None:
         self._config = config
+        self._fitting = fitting
         self._meter: MaskMeter | None = None
         self._star: FoundStar | None = None
         self._tracker = Tracker()
-        self._pool: list[_Prepared] = []
+        self._pool: list[Prepared] = []
         self._clear_frames = 0
         self._lessons = 0
         self._taken: list[_Taken] = []
         self._shown: tuple[Cutout, MaskReading] | None = None
         self._mirrored = False
         self._pixel_um = config.optics.pixel_um
-        self._latest: _Prepared | None = None
+        self._latest: Prepared | None = None
 
     def measure_all(
         self, paths: Sequence[Path], method: Method | None = None, told: Told = lambda words, share: None
@@ -136,13 +84,20 @@ class FrameMeter:
         cutouts = [one.cutout for one in prepared if one.cutout is not None]
         if cutouts and self._meter is not None:
             told("learning the mask from the clearest frames", _SHARE_TO_PREPARE)
-            self._meter.learn(_spread(prepared))
-        results = []
-        for number, one in enumerate(prepared):
-            share = _SHARE_LEARNT + (1.0 - _SHARE_LEARNT) * number / count
-            told(f"measuring {Path(one.result.path).name}", share)
-            results.append(self._finished(one, method))
-        return results
+            self._meter.learn(spread_out(prepared))
+        done: dict[int, FrameResult] = {}
+        for number, place in enumerate(in_time_order(prepared)):
+            one = prepared[place]
+            told(
+                f"measuring {Path(one.result.path).name}",
+                _SHARE_LEARNT + (1.0 - _SHARE_LEARNT) * number / count,
+            )
+            result = self._finished(one, method)
+            if "mask_turned" in result.flags:
+                first = next(k for k in reversed(done) if done[k].defocus_um is not None)
+                done[first] = _turned_back(done[first])
+            done[place] = result
+        return [done[place] for place in range(count)]
 
     def measure_next(self, path: Path, method: Method | None = None) -> FrameResult:
         """Measure one more frame of a growing set, with what the frames before it taught."""
@@ -196,8 +151,7 @@ class FrameMeter:
         for place in reversed(range(len(self._taken))):
             last = self._taken[place]
             if last.result.defocus_um is not None:
-                noted = replace(_mirrored(last.result), flags=(*last.result.flags, "mask_turned"))
-                self._taken[place] = replace(last, result=noted, mirrored=self._mirrored)
+                self._taken[place] = replace(last, result=_turned_back(last.result), mirrored=self._mirrored)
                 return
 
     def _again(self, taken: _Taken) -> _Taken:
@@ -205,7 +159,7 @@ class FrameMeter:
         if taken.prepared.cutout is None or self._meter is None:
             return taken
         result = self._line(taken.prepared, taken.method, None)
-        result = _mirrored(result) if taken.mirrored else result
+        result = mirrored(result) if taken.mirrored else result
         if "mask_turned" in taken.result.flags:
             result = replace(result, flags=(*result.flags, "mask_turned"))
         return replace(taken, result=result, lessons=self._lessons)
@@ -225,7 +179,23 @@ class FrameMeter:
         """Measure a frame once more, with all that the set has taught, and return it with its pictures."""
         prepared = self._prepare(path)
         self._shown = None
-        return self._finished(prepared, None), self.explained()
+        if prepared.cutout is None or self._meter is None:
+            return prepared.result, None
+        before = next((one for one in self._taken if one.result.path == str(path)), None)
+        hint = self._tracker.hint(prepared.result.filter, prepared.result.position_steps)
+        sits_mirrored = self._mirrored if before is None else before.mirrored
+        result = self._line(prepared, None, _mirrored_hint(hint) if sits_mirrored else hint)
+        return mirrored(result) if sits_mirrored else result, self.explained()
+
+    def orientation_deg(self) -> float | None:
+        """Return the mask's orientation, in [0, 360), which the frames' signs go by; None when unlearnt."""
+        learnt = self.learnt
+        return None if learnt is None else learnt.geometry.mask.orientation_deg % 360.0
+
+    @property
+    def half_turned(self) -> bool:
+        """Tell whether the mask sits half a turn round from where the set began."""
+        return self._mirrored
 
     def scale_px_per_um(self) -> float | None:
         """Return the spike error (unbinned px) of a micrometre of defocus; None before it is learnt."""
@@ -233,46 +203,46 @@ class FrameMeter:
             return None
         return self._meter.spike_error_px_per_um() * self._meter.optics.pixel_um / self._pixel_um
 
-    def _consider(self, prepared: _Prepared) -> None:
+    def _consider(self, prepared: Prepared) -> None:
         """Learn again when a few more frames, or frames of other filters, have come."""
         assert self._meter is not None
         before = len({one.result.filter for one in self._pool})
-        self._pool = _kept([*self._pool, prepared])
+        self._pool = kept_to_teach([*self._pool, prepared])
         filters = len({one.result.filter for one in self._pool})
         self._clear_frames += 1
         due = self._clear_frames in _LEARN_AT_COUNTS or (filters != before and filters in _LEARN_AT_FILTERS)
         if not self._meter.knows_mask or due:
-            self._meter.learn(_spread(self._pool))
+            self._meter.learn(spread_out(self._pool))
             self._lessons += 1
             if not self._meter.knows_mask:
                 # Too far out of focus to teach anything; they must not stand in the way of those that can.
                 self._pool = [prepared]
 
-    def _prepare(self, path: Path) -> _Prepared:
+    def _prepare(self, path: Path) -> Prepared:
         """Read a frame, find its star and cut it out; what went wrong is in the result."""
         try:
             raw = read_for(self._config, path)
         except FrameUnreadable as error:
-            return _Prepared(FrameResult(str(path), flags=("unreadable",), message=error.reason))
-        result = _facts(path, raw)
+            return Prepared(FrameResult(str(path), flags=("unreadable",), message=error.reason))
+        result = facts_of(path, raw)
         if raw.facts.filter is None or raw.facts.filter not in self._config.filter_names:
             known = ", ".join(self._config.filter_names)
             said = "no filter" if raw.facts.filter is None else f"filter {raw.facts.filter!r}"
             message = f"the header names {said}; the config knows {known}"
-            return _Prepared(replace(result, flags=("unknown_filter",), message=message))
+            return Prepared(replace(result, flags=("unknown_filter",), message=message))
         return self._with_star(raw, result)
 
-    def _with_star(self, raw: RawFrame, result: FrameResult) -> _Prepared:
+    def _with_star(self, raw: RawFrame, result: FrameResult) -> Prepared:
         """Return the frame with its star cut out."""
         assert raw.facts.filter is not None
-        problem = _unusable(raw, self._config.camera.saturation_adu)
+        problem = unusable(raw, self._config.camera.saturation_adu)
         if problem is not None:
-            return _Prepared(replace(result, flags=problem[:1], message=problem[1]))
+            return Prepared(replace(result, flags=problem[:1], message=problem[1]))
         near = None if self._star is None else (self._star.x_px, self._star.y_px)
         found = find_star(raw.pixels, near)
         if found is None:
             message = "no star stands out of the background; is the shutter open and the star in the field?"
-            return _Prepared(replace(result, flags=("no_star",), message=message))
+            return Prepared(replace(result, flags=("no_star",), message=message))
         self._star = found
         meter = self._meter_for(raw)
         cutout = cut(
@@ -286,7 +256,7 @@ class FrameMeter:
         )
         sampling = raw.sampling
         corner = (sampling.x0_px, sampling.y0_px)
-        return _Prepared(result, cutout, found.snr, sampling.pitch_px, sampling.size_px, corner)
+        return Prepared(result, cutout, found.snr, sampling.pitch_px, sampling.size_px, corner)
 
     def _meter_for(self, raw: RawFrame) -> MaskMeter:
         """Return the set's meter, made for the sampling of its first frame."""
@@ -299,6 +269,8 @@ class FrameMeter:
             hint = MaskHint()
             if mask is not None:
                 hint = MaskHint(mask.slit_period_mm, mask.arm_angle_deg, mask.slit_duty, mask.orientation_deg)
+            if self._fitting is not None:
+                hint = replace(hint, remembered_deg=self._fitting.orientation_deg)
             share = sampling.size_px / sampling.pitch_px
             self._meter = MaskMeter(optics, hint, self._config.bands(), share)
         return self._meter
@@ -308,16 +280,14 @@ class FrameMeter:
         gain = raw.facts.electrons_per_adu or camera.electrons_per_adu
         return Detector(gain, camera.read_noise_electrons, camera.saturation_adu, camera.pedestal_adu)
 
-    def _finished(self, prepared: _Prepared, method: Method | None) -> FrameResult:
+    def _finished(self, prepared: Prepared, method: Method | None) -> FrameResult:
         """Return a prepared frame's line, by what the frame shows; ``method`` refuses the other kind."""
         if prepared.cutout is None or self._meter is None:
             return prepared.result
         result = prepared.result
         hint = self._tracker.hint(result.filter, result.position_steps)
-        if hint is not None and self._mirrored:
-            hint = replace(hint, defocus_um=-hint.defocus_um)
-        line = self._line(prepared, method, hint)
-        line = _mirrored(line) if self._mirrored else line
+        line = self._line(prepared, method, _mirrored_hint(hint) if self._mirrored else hint)
+        line = mirrored(line) if self._mirrored else line
         if line.defocus_um is None or line.defocus_u_um is None:
             return line
         if self._tracker.sees_half_a_turn(
@@ -325,27 +295,27 @@ class FrameMeter:
         ):
             self._mirrored = not self._mirrored
             self._tracker.turn_back_last()
-            line = replace(_mirrored(line), flags=(*line.flags, "mask_turned"))
+            line = replace(mirrored(line), flags=(*line.flags, "mask_turned"))
         assert line.defocus_um is not None
         blur_px = _USUAL_BLUR_PX if line.width_px is None else line.width_px / prepared.pitch_px
         self._tracker.take(line.filter, line.position_steps, line.defocus_um, blur_px)
         return line
 
-    def _line(self, prepared: _Prepared, method: Method | None, hint: Hint | None) -> FrameResult:
+    def _line(self, prepared: Prepared, method: Method | None, hint: Hint | None) -> FrameResult:
         """Return a prepared frame's line as the mask's model, or a width, reads it."""
         assert prepared.cutout is not None and self._meter is not None
         reading = self._meter.measure(prepared.cutout, hint)
         self._shown = (prepared.cutout, reading)
         if "no_mask_pattern" in reading.flags and method != "mask":
             return self._by_width(prepared)
-        if method == "width" and _explains_little(prepared.cutout, reading):
+        if method == "width" and explains_little(prepared.cutout, reading):
             return self._by_width(prepared)
         if method == "width" and reading.defocus_um is not None:
             message = "the frame shows a mask's pattern; take the mask off for a width"
             return replace(prepared.result, flags=("mask_present",), message=message)
-        return _with_reading(prepared, reading)
+        return with_reading(prepared, reading)
 
-    def _by_width(self, prepared: _Prepared) -> FrameResult:
+    def _by_width(self, prepared: Prepared) -> FrameResult:
         """Return the line of a frame without a mask: the width of its stars."""
         from routines.measure.width import measure_width
 
@@ -370,107 +340,10 @@ class FrameMeter:
         )
 
 
-def _explains_little(cutout: Cutout, reading: MaskReading) -> bool:
-    """Tell whether a mask's pattern, as far as one was fitted, holds but a little of the star's light."""
-    import numpy as np
-
-    if reading.signal_electrons is None:
-        return False
-    pixels = cutout.pixels[cutout.usable]
-    light = float(np.sum(pixels - np.median(pixels)))
-    return reading.signal_electrons < _LEAST_PATTERN_SHARE * light
+def _turned_back(result: FrameResult) -> FrameResult:
+    """Return a line that was taken for the wrong side of focus: the mask had been turned before it."""
+    return replace(mirrored(result), flags=(*result.flags, "mask_turned"))
 
 
-def _kept(pool: list[_Prepared]) -> list[_Prepared]:
-    """Return the pool with no more than a few frames of any filter, the clearest of each."""
-    kept: Counter[str | None] = Counter()
-    chosen = []
-    for one in sorted(pool, key=lambda one: -one.snr):
-        kept[one.result.filter] += 1
-        if kept[one.result.filter] <= _POOL_PER_FILTER:
-            chosen.append(one)
-    return chosen
-
-
-def _spread(prepared: Sequence[_Prepared]) -> list[Cutout]:
-    """Return cut-outs to learn from: the clearest of each filter first, at positions apart."""
-    clear = sorted((one for one in prepared if one.cutout is not None), key=lambda one: -one.snr)
-    by_filter: Counter[str | None] = Counter()
-    by_place: Counter[float | None] = Counter()
-    ranked = []
-    for order, one in enumerate(clear):
-        place, name = one.result.position_steps, one.result.filter
-        ranked.append((by_filter[name] + by_place[place], order, one.cutout))
-        by_filter[name] += 1
-        by_place[place] += 1
-    ranked.sort(key=lambda entry: entry[:2])
-    return [cutout for _, _, cutout in ranked[:_POOL] if cutout is not None]
-
-
-def _facts(path: Path, raw: RawFrame) -> FrameResult:
-    """Return what the header alone tells."""
-    facts = raw.facts
-    return FrameResult(
-        path=str(path),
-        filter=facts.filter,
-        position_steps=facts.position_steps,
-        temperature_c=facts.temperature_c,
-        exposure_s=facts.exposure_s,
-        time=None if facts.middle is None else facts.middle.isoformat().replace("+00:00", "Z"),
-    )
-
-
-def _unusable(raw: RawFrame, saturation_adu: float) -> tuple[str, str] | None:
-    """Return the flag and the reason why a frame holds nothing to measure, or None."""
-    import numpy as np
-
-    sample = raw.pixels[::5, ::5]
-    finite = np.isfinite(sample)
-    if not finite.any():
-        return "no_signal", "every pixel is NaN"
-    if float((sample[finite] >= saturation_adu).mean()) > 0.5:
-        return "all_saturated", f"most pixels are at or above saturation_adu = {saturation_adu:g}"
-    if float(np.ptp(sample[finite])) == 0.0 and float(np.ptp(raw.pixels[np.isfinite(raw.pixels)])) == 0.0:
-        return "no_signal", "every pixel has the same value"
-    return None
-
-
-def _with_reading(prepared: _Prepared, reading: MaskReading) -> FrameResult:
-    """Return a frame's line with a reading, in unbinned pixels of the sensor."""
-    pitch, (x0, y0) = prepared.pitch_px, prepared.corner_px
-
-    def in_sensor_px(value: float | None) -> float | None:
-        return None if value is None else value * pitch
-
-    return replace(
-        prepared.result,
-        method=None if "no_mask_pattern" in reading.flags else "mask",
-        spike_error_px=in_sensor_px(reading.spike_error_px),
-        spike_error_u_px=in_sensor_px(reading.spike_error_u_px),
-        defocus_um=reading.defocus_um,
-        defocus_u_um=reading.defocus_u_um,
-        star_x_px=None if reading.star_x_px is None else x0 + pitch * reading.star_x_px,
-        star_y_px=None if reading.star_y_px is None else y0 + pitch * reading.star_y_px,
-        arms_deg=reading.arms_deg,
-        signal_electrons=reading.signal_electrons,
-        width_px=in_sensor_px(reading.width_px),
-        flags=reading.flags,
-        message=_words(reading),
-    )
-
-
-def _mirrored(line: FrameResult) -> FrameResult:
-    """Return a line read from the other side of focus."""
-    if line.defocus_um is None or line.spike_error_px is None:
-        return line
-    return replace(line, defocus_um=-line.defocus_um, spike_error_px=-line.spike_error_px)
-
-
-def _words(reading: MaskReading) -> str | None:
-    """Return why a reading has no value, in words, or None when it has one."""
-    if reading.spike_error_px is not None:
-        return None
-    from routines.flags import MEANINGS, kind_of
-
-    refusals = [MEANINGS[code][1] for code in reading.flags if kind_of(code) == "refusal"]
-    return "; ".join(refusals) or None
+def _mirrored_hint(hint: Hint | None) -> Hint | None:
+    return None if hint is None else replace(hint, defocus_um=-hint.defocus_um)

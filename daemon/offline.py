@@ -19,7 +19,7 @@ from daemon.gathering import Gathered, InputUnusable
 from routines.flags import flag
 
 if TYPE_CHECKING:
-    from daemon.measurement import FrameResult
+    from daemon.frame_result import FrameResult
     from routines.estimate.result import FitSetup, JointFit
     from routines.optics import Mask
     from routines.profile import Profile

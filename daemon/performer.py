@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from math import inf
 from typing import Any
 
 from daemon.clock import Clock
@@ -24,6 +25,7 @@ from drivers.roles import FilterWheel, Focuser, Thermometer
 from routines.convention import Outward, limits_to_science, to_counts, to_science
 from routines.observations import Move, Observation
 from routines.scripts.listing import legs_of
+from routines.sense import checked, sense_of
 from routines.steps import (
     Answer,
     Approach,
@@ -63,8 +65,8 @@ class RunStopped(Exception):
 class Hands:
     """Everything a run acts with; limits are the controller's counts, ``exposures_s`` by filter.
 
-    ``conditions`` answer `Await`: each waits for its condition, at most so many seconds, and returns how long
-    it took, or None when it never came.
+    ``play_bound_steps`` is what the play surely stays under. ``conditions`` answer `Await`: each waits for
+    its condition, at most so many seconds, and returns how long it took, or None when it never came.
     """
 
     focuser: Focuser
@@ -79,6 +81,7 @@ class Hands:
     conditions: Mapping[str, Condition] = field(default_factory=dict)
     tolerance_steps: float = 1.0
     exposures: ExposureRule | None = None
+    play_bound_steps: float = inf
 
 
 class Performer:
@@ -223,7 +226,8 @@ class Performer:
         began = hands.clock.now()
         sight = hands.eye.look(request, self._stop)
         time = sight.time or began + timedelta(seconds=request.exposure_s / 2.0)
-        return self._observation(step, request, sight, time.timestamp())
+        seen = self._observation(step, request, sight, time.timestamp())
+        return checked(seen, sense_of((*self._ledger.observations, seen), hands.play_bound_steps))
 
     def _request(self, step: Observe, number: int) -> LookRequest:
         ledger, hands = self._ledger, self._hands

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from daemon.config import Config
-    from daemon.measurement import FrameMeter, FrameResult
+    from daemon.frame_result import FrameResult
+    from daemon.measurement import FrameMeter
     from routines.measure.explain import Explained
 
 FOLDER = "portraits"

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
-from daemon.assembly import described, exposure_rule, soft_limits
+from daemon.assembly import described, exposure_rule, play_bound_steps, soft_limits
 from daemon.eyes import Eye, FrameEye
 from daemon.performer import Ask, Condition, Fitter, Hands
 from daemon.rig_eyes import SurrogateEye, expose_on
@@ -123,4 +123,5 @@ def hands_on(rig: RunningRig, config: Config, worker: Worker, *, surrogate: bool
             conditions=mask_conditions(rig),
             tolerance_steps=float(tolerance),
             exposures=exposure_rule(config),
+            play_bound_steps=play_bound_steps(config),
         )

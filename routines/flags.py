@@ -37,6 +37,8 @@ _NOTES = {
     "blended": "light of another star or a trail is close enough to disturb the fit; u includes it",
     "mask_slipped": "the mask sits turned against the rest of its set; the fit followed it",
     "mask_turned": "the mask was put back turned by 180 degrees; the sign follows the earlier fitting",
+    "sign_unchecked": "the sign is that of the mask's last fitting; two looks on one flank will check it",
+    "mask_reversed": "the mask sits half a turn round from its last fitting: this run's signs are mirrored",
     "faint": "few electrons: only the first orders carry the result",
     "poor_match": "the frame differs from the model by more than noise; u includes it",
     "far_from_focus": "beyond the range in which the value is certain; rough",

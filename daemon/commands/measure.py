@@ -14,7 +14,7 @@ from daemon.exit_codes import DONE, NOT_GOOD_ENOUGH
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from daemon.measurement import FrameResult
+    from daemon.frame_result import FrameResult
 
 
 def measure(frames: Sequence[Path], config_path: Path, *, as_json: bool) -> int:

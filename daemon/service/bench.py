@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import structlog
 
-from daemon.assembly import exposure_rule, soft_limits
+from daemon.assembly import exposure_rule, play_bound_steps, soft_limits
 from daemon.eyes import FrameEye
 from daemon.performer import Condition, Hands
 from daemon.rehearsal_rig import descriptions_of, fitter_on, hands_on, protocol_of, rig_name_of
@@ -111,6 +111,7 @@ class RealBench:
                 conditions=needs.conditions,
                 tolerance_steps=config.focuser.tolerance_steps,
                 exposures=exposure_rule(config),
+                play_bound_steps=play_bound_steps(config),
             )
 
     def rested(self) -> None:

@@ -63,6 +63,8 @@ _HOPELESS_MISMATCH = 0.4
 _MODEL_U_ZONES = 0.005
 _OUTLYING_MISMATCH = 2.0
 _LEAST_TURN_DEG = 0.15
+# Put back by hand into the same cell, a mask sits within a few degrees of where it was (common practice).
+_SAME_FITTING_DEG = 3.0
 _CLEARLY_BETTER = 0.9
 _FREE_PHASE = 0.5
 _LEARNING_FRAMES, _LESSONS = 4, 3
@@ -77,18 +79,23 @@ _SMALLEST_CUTOUT_PX, _USUAL_CUTOUT_PX, _LARGEST_CUTOUT_PX = 192, 256, 512
 
 @dataclass(frozen=True, slots=True)
 class MaskHint:
-    """What the config says of the mask; None leaves it to the frames."""
+    """What the config says of the mask; None leaves it to the frames.
+
+    ``remembered_deg`` is the orientation that an earlier set had; it holds where the frames agree with it.
+    """
 
     slit_period_mm: float | None = None
     arm_angle_deg: float | None = None
     slit_duty: float | None = None
     orientation_deg: float | None = None
+    remembered_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Learnt:
     """What a set has taught: the geometry, and whether sign and tilt of the quarters are settled.
 
+    ``sign_remembered`` where the sign is that of an earlier set whose mask sat at the same angle.
     ``mismatch`` is how well the frames that taught it match: the median share of a star's light.
     """
 
@@ -97,6 +104,7 @@ class Learnt:
     tilt_decided: bool
     frames: int
     mismatch: float = 0.0
+    sign_remembered: bool = False
 
 
 class MaskMeter:
@@ -300,8 +308,11 @@ class MaskMeter:
             return self.learnt.geometry
         spikes = find_spikes([light_by_direction(c, *_middle(c)) for c in clear], self.hint.arm_angle_deg)
         orientation = (spikes.middle_deg - 90.0) % 180.0
-        if self.hint.orientation_deg is not None:
-            turned = (orientation - self.hint.orientation_deg + 90.0) % 360.0
+        believed = self.hint.orientation_deg
+        if believed is None and self._is_remembered(orientation):
+            believed = self.hint.remembered_deg
+        if believed is not None:
+            turned = (orientation - believed + 90.0) % 360.0
             orientation = orientation if turned < 180.0 else orientation + 180.0
         period = self.hint.slit_period_mm
         if period is None:
@@ -354,9 +365,18 @@ class MaskMeter:
     def _adopt(self, taught: Refined, tilt_decided: bool) -> None:
         sign_known = self.hint.orientation_deg is not None
         mismatch = float(np.median([fit.mismatch for fit in taught.fits]))
-        self.learnt = Learnt(taught.geometry, sign_known, tilt_decided, len(taught.fits), mismatch)
+        remembered = not sign_known and self._is_remembered(taught.geometry.mask.orientation_deg)
+        self.learnt = Learnt(
+            taught.geometry, sign_known, tilt_decided, len(taught.fits), mismatch, sign_remembered=remembered
+        )
         self._stars.clear()
         self._turbulence = None
+
+    def _is_remembered(self, orientation_deg: float) -> bool:
+        """Tell whether the mask sits at the angle, either way round, at which an earlier set had it."""
+        if self.hint.remembered_deg is None:
+            return False
+        return abs((orientation_deg - self.hint.remembered_deg + 90.0) % 180.0 - 90.0) < _SAME_FITTING_DEG
 
     def _turbulence_u_um(self, cutout: Cutout, fit: StarFit) -> float:
         """Return what the atmosphere adds to the defocus's standard uncertainty."""
@@ -406,7 +426,8 @@ class MaskMeter:
         """Return the notes that a fit calls for."""
         assert self.learnt is not None
         notes = {
-            "sign_unknown": not self.learnt.sign_known,
+            "sign_unknown": not (self.learnt.sign_known or self.learnt.sign_remembered),
+            "sign_unchecked": self.learnt.sign_remembered,
             "layout_undecided": not self.learnt.tilt_decided,
             "saturated": cutout.saturated_px > 0,
             "clipped": cutout.clipped,

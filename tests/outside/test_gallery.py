@@ -17,7 +17,8 @@ from matplotlib.figure import Figure
 from sweeps import config_text
 
 from daemon.config import load_config
-from daemon.measurement import FrameMeter, FrameResult
+from daemon.frame_result import FrameResult
+from daemon.measurement import FrameMeter
 from routines.flags import kind_of
 
 pytestmark = pytest.mark.timeout(600)

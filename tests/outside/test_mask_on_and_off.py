@@ -9,7 +9,8 @@ import pytest
 from masked_star import recorded, turned
 from sweeps import Look, config_text, write_folder
 
-from daemon.config import load_config
+from daemon.config import Config, load_config
+from daemon.fitting import Fitting
 from daemon.measurement import FrameMeter
 
 pytestmark = pytest.mark.timeout(600)
@@ -18,10 +19,14 @@ MASK = "[mask]\nslit_period_mm = 3.6\narm_angle_deg = 20"
 POSITIONS_UM = (-95.0, -35.0, 55.0, 96.0, 60.0, -90.0)
 
 
+def config_in(folder: Path) -> Config:
+    path = folder / "rig.toml"
+    path.write_text(config_text(gallery.REFRACTOR, {"H": gallery.NARROW}, MASK))
+    return load_config(path)
+
+
 def meter_in(folder: Path) -> FrameMeter:
-    config = folder / "rig.toml"
-    config.write_text(config_text(gallery.REFRACTOR, {"H": gallery.NARROW}, MASK))
-    return FrameMeter(load_config(config))
+    return FrameMeter(config_in(folder))
 
 
 def look(defocus_um: float, number: int, half_turns: int = 0, masked: bool = True) -> Look:
@@ -35,13 +40,53 @@ def test_a_mask_put_back_half_a_turn_round_is_noticed_at_the_first_pair(tmp_path
     # defocus shows (see test_turning_the_mask_turns_the_image). From the fourth frame on it sits turned.
     looks = [look(z, number, half_turns=number // 3) for number, z in enumerate(POSITIONS_UM)]
     meter = meter_in(tmp_path)
-    results = [meter.measure_next(path) for path in write_folder(looks, tmp_path)]
+    paths = write_folder(looks, tmp_path)
+    results = [meter.measure_next(path) for path in paths]
     assert ["mask_turned" in result.flags for result in results] == [False, False, False, False, True, False]
     known_by_now = meter.revised()
     assert "mask_turned" in known_by_now[3].flags
     for result, z in zip(known_by_now, POSITIONS_UM, strict=True):
         assert result.defocus_um is not None and result.defocus_u_um is not None
         assert abs(result.defocus_um - z) < 3.0 * result.defocus_u_um
+    for path, z in zip(paths[2:4], POSITIONS_UM[2:4], strict=True):
+        again, _ = meter.look_again(path)
+        assert again.defocus_um is not None and abs(again.defocus_um - z) < 8.0
+
+
+def test_half_a_turn_within_a_folder_is_told_and_its_frames_signed_as_the_first(tmp_path: Path) -> None:
+    looks = [look(z, number, half_turns=number // 3) for number, z in enumerate(POSITIONS_UM)]
+    paths = write_folder(looks, tmp_path)
+    # The order in which they are named is not that in which they were taken.
+    shuffled = [4, 0, 5, 2, 3, 1]
+    results = meter_in(tmp_path).measure_all([paths[k] for k in shuffled])
+    told = {k for k, result in zip(shuffled, results, strict=True) if "mask_turned" in result.flags}
+    assert told == {3, 4}
+    for k, result in zip(shuffled, results, strict=True):
+        assert result.defocus_um is not None and result.defocus_u_um is not None
+        assert abs(result.defocus_um - POSITIONS_UM[k]) < 3.0 * result.defocus_u_um
+
+
+@pytest.mark.parametrize("half_turns", [0, 1])
+def test_the_fitting_of_an_earlier_night_gives_the_sign_back(half_turns: int, tmp_path: Path) -> None:
+    true_deg = gallery.MASK.orientation_deg % 360.0 + 180.0 * half_turns
+    paths = write_folder([look(-35.0, 0, half_turns), look(55.0, 1, half_turns)], tmp_path)
+    remembered = Fitting(true_deg % 360.0 + 1.5, "an earlier run", "2026-03-13T20:00:00+00:00")
+    meter = FrameMeter(config_in(tmp_path), remembered)
+    results = [meter.measure_next(path) for path in paths]
+    assert meter.orientation_deg() == pytest.approx(true_deg % 360.0, abs=0.5)
+    for result, z in zip(results, (-35.0, 55.0), strict=True):
+        assert result.defocus_um is not None and abs(result.defocus_um - z) < 8.0
+        assert "sign_unchecked" in result.flags and "sign_unknown" not in result.flags
+
+
+def test_a_mask_put_on_at_another_angle_is_a_new_fitting(tmp_path: Path) -> None:
+    path = write_folder([look(55.0, 1)], tmp_path)[0]
+    elsewhere = Fitting((gallery.MASK.orientation_deg + 200.0) % 360.0, "an earlier run", "")
+    meter = FrameMeter(config_in(tmp_path), elsewhere)
+    result = meter.measure_next(path)
+    assert "sign_unknown" in result.flags and "sign_unchecked" not in result.flags
+    orientation = meter.orientation_deg()
+    assert orientation is not None and orientation < 180.5
 
 
 def test_a_mask_routine_says_at_once_that_there_is_no_mask(tmp_path: Path) -> None:

@@ -11,7 +11,8 @@ from masked_star import Bahtinov, Light, Telescope, expected_spike_error_px
 from sweeps import STAMP_PX, config_text, line_through, sweep, write_folder
 
 from daemon.config import load_config
-from daemon.measurement import FrameMeter, FrameResult
+from daemon.frame_result import FrameResult
+from daemon.measurement import FrameMeter
 
 REFRACTOR = Telescope()
 REFLECTOR = Telescope(1750.0, 190.0, 0.38, 3.9, (45.0, 135.0, 225.0, 315.0), 1.5)

@@ -35,7 +35,7 @@ _LOCAL_POINTS = 4
 _ON_A_NODE = 1e-7
 _LOCAL_RUNGS_PER_ZONE = 4.0
 _SPIKE_SPACING_PX = 1.4
-_SPARE_FREQUENCY = 0.6
+_SPARE_FREQUENCY, _COARSE_SPARE_FREQUENCY = 0.6, 0.4
 _HIGHEST_ORDER = 25
 
 
@@ -167,7 +167,7 @@ def transfer_functions(
 ) -> Complex:
     """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1)."""
     wavelengths_um, weights = band.quadrature(wavelength_count(optics, mask, band, window, coarse=coarse))
-    finest = [STORED_OVERSAMPLING if coarse else _oversampling(optics, w) for w in wavelengths_um]
+    finest = [_oversampling(optics, w, coarse=coarse) for w in wavelengths_um]
     total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
     for oversampling in sorted(set(finest)):
         chosen = [i for i, value in enumerate(finest) if value == oversampling]
@@ -192,10 +192,15 @@ def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window, *, 
     return max(2, math.ceil(spread_px / _SPIKE_SPACING_PX))
 
 
-def _oversampling(optics: Optics, wavelength_um: float) -> int:
-    """Return samples a pixel such that what folds over lands where the blur has taken everything."""
+def _oversampling(optics: Optics, wavelength_um: float, *, coarse: bool) -> int:
+    """Return samples a pixel such that what folds over lands where the blur has taken everything.
+
+    Large pixels at a fast focal ratio need more of them also where a coarse model will do: folded light would
+    pass for a narrower or a wider star, and be taken up by the clear diameter.
+    """
     cutoff_per_px = optics.pixel_um / (wavelength_um * optics.focal_ratio)
-    return max(STORED_OVERSAMPLING, math.ceil(cutoff_per_px + _SPARE_FREQUENCY))
+    spare = _COARSE_SPARE_FREQUENCY if coarse else _SPARE_FREQUENCY
+    return max(STORED_OVERSAMPLING, math.ceil(cutoff_per_px + spare))
 
 
 def _images(

@@ -96,6 +96,10 @@ def in_frame(stamp: np.ndarray, corner: tuple[int, int] = CORNER) -> np.ndarray:
     return placed(stamp, SHAPE, corner)
 
 
+# A tenth of the light is lost where a second rim stands 9 mm aside of the first (area of two circles' lens).
+RIMS = ("pupil cut by a rim on the quarters' side", "pupil cut by a rim on the straight slits' side")
+
+
 def masked_night() -> list[Shot]:
     """Return one fitting's frames through one filter: three clean ones, then one of each trouble."""
     clean = {z: in_frame(star(z)) for z in (-95.0, -35.0, 55.0)}
@@ -108,7 +112,15 @@ def masked_night() -> list[Shot]:
         shots.append(Shot(name, make(clean[z], 200 + number), z))
     slipped = replace(MASK, orientation_deg=MASK.orientation_deg + 1.0)
     turned = in_frame(star(55.0, mask=slipped))
-    return [*shots, Shot("mask slipped by 1 degree", recorded(turned, SENSOR, 300), 55.0)]
+    rims = [
+        star(55.0, telescope=replace(REFRACTOR, rim_aside_mm=9.0, rim_towards_deg=a)) for a in (31.0, 150.0)
+    ]
+    return [
+        *shots,
+        Shot("mask slipped by 1 degree", recorded(turned, SENSOR, 300), 55.0),
+        Shot(RIMS[0], recorded(in_frame(rims[0]), SENSOR, 301), 55.0),
+        Shot(RIMS[1], recorded(in_frame(rims[1]), SENSOR, 302), 55.0),
+    ]
 
 
 def _companion(share: float, away: tuple[int, int]) -> Callable[[np.ndarray, int], np.ndarray]:

@@ -21,7 +21,10 @@ from scipy.ndimage import correlate1d, gaussian_filter
 
 @dataclass(frozen=True, slots=True)
 class Telescope:
-    """The light's way in: ``aperture_mm`` is the clear diameter, vanes stand at ``vanes_deg``."""
+    """The light's way in: ``aperture_mm`` is the clear diameter, vanes stand at ``vanes_deg``.
+
+    A star off the axis sees a second rim as wide, ``rim_aside_mm`` aside towards ``rim_towards_deg``.
+    """
 
     focal_length_mm: float = 588.0
     aperture_mm: float = 112.0
@@ -29,6 +32,8 @@ class Telescope:
     pixel_um: float = 3.9
     vanes_deg: tuple[float, ...] = ()
     vane_width_mm: float = 1.0
+    rim_aside_mm: float = 0.0
+    rim_towards_deg: float = 0.0
 
     @property
     def focal_ratio(self) -> float:
@@ -104,6 +109,10 @@ def _clear(telescope: Telescope, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     radius2 = x**2 + y**2
     outer = telescope.aperture_mm / 2.0
     is_open = (radius2 < outer**2) & (radius2 >= (outer * telescope.obstruction_ratio) ** 2)
+    if telescope.rim_aside_mm:
+        turn = math.radians(telescope.rim_towards_deg)
+        aside_x, aside_y = (telescope.rim_aside_mm * part(turn) for part in (math.cos, math.sin))
+        is_open &= (x - aside_x) ** 2 + (y - aside_y) ** 2 < outer**2
     for angle in np.radians(telescope.vanes_deg):
         along = x * math.cos(angle) + y * math.sin(angle)
         across = y * math.cos(angle) - x * math.sin(angle)

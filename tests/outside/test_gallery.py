@@ -116,7 +116,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Seen]:
     return {one.shot.name: one for one in measured(gallery.masked_night, folder, gallery.REFRACTOR, MASK, {})}
 
 
-@pytest.mark.parametrize("name", [*gallery.TROUBLES, "mask slipped by 1 degree"])
+@pytest.mark.parametrize("name", [*gallery.TROUBLES, "mask slipped by 1 degree", *gallery.RIMS])
 def test_one_trouble(name: str, night: dict[str, Seen], output_dir: Path) -> None:
     # What a smear does to the spikes is shared along them: it rightly makes the defocus less sure.
     check(night[name], output_dir, largest_u_um=(1.3 if "smear" in name else 1.0) * LARGEST_U_UM)

@@ -73,7 +73,9 @@ def surrogate_look(
     width_px = _spot_width_px(rig, shot, wavelength_um)
     still = width_px * math.hypot(response.photon_widths / math.sqrt(electrons), response.floor_widths)
     air = _air_px(rig, shot, response)
-    value = spike_error_px_per_um(telescope.optics, telescope.mask) * off_um
+    # A mask put back half a turn round swaps what lies on either side of focus.
+    side = -1.0 if math.cos(math.radians(shot.mask_turned_deg)) < 0.0 else 1.0
+    value = side * spike_error_px_per_um(telescope.optics, telescope.mask) * off_um
     value += math.hypot(still, air) * float(rng.standard_normal())
     if rng.random() < response.outliers:
         value += response.outlier_widths * width_px * float(rng.standard_normal())

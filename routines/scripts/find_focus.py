@@ -7,7 +7,9 @@ the optics predict for the slope only sizes the first stride.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from math import hypot
+from statistics import median
 from typing import Any
 
 from routines.observations import Observation
@@ -27,7 +29,7 @@ from routines.scripts.common import (
 )
 from routines.steps import Remark, Script
 
-VERSION = 3
+VERSION = 4
 
 _CAUSES = (
     "In the order worth checking: the drawtube is locked; the motor's coupling is loose; the grease is "
@@ -173,9 +175,22 @@ def _slope(one: Observation, other: Observation) -> float:
     return (other.value_px - one.value_px) / (other.position_steps - one.position_steps)
 
 
+def _middle_slope(looks: list[Observation]) -> float | None:
+    """Return the middle of the slopes between every two looks that differ: one spoilt look moves it little.
+
+    Theil (1950); Sen (1968), J. Am. Stat. Assoc. 63, 1379.
+    """
+    slopes = [
+        _slope(one, other)
+        for one, other in combinations(looks, 2)
+        if one.position_steps != other.position_steps and _differ(one, other)
+    ]
+    return median(slopes) if slopes else None
+
+
 def _walk(facts: TrainFacts, how: FindFocus, first: Observation, second: Observation) -> Part[Focus]:
     """Follow the straight line to zero, correcting the slope on the way."""
-    here, slope, anchor = second, _slope(first, second), first
+    here, slope, looks = second, _slope(first, second), [first, second]
     for _ in range(how.most_looks):
         assert here.value_px is not None
         if abs(here.value_px) <= max(how.close_px, 3.0 * (here.u_px or 0.0)):
@@ -187,9 +202,8 @@ def _walk(facts: TrainFacts, how: FindFocus, first: Observation, second: Observa
         seen = yield from look(facts.reference_filter)
         if not seen.measured:
             raise why_unseen(seen)
-        anchor = max((anchor, here), key=lambda old: abs(old.position_steps - seen.position_steps))
-        if anchor.position_steps != seen.position_steps and _differ(anchor, seen):
-            slope = _slope(anchor, seen)
+        looks.append(seen)
+        slope = _middle_slope(looks) or slope
         here = seen
     raise Refused(
         "no_convergence",

@@ -3,25 +3,38 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+
+from daemon.rehearsal_stage import StageOptions
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
 from tests.campaigns import __main__ as campaigns  # noqa: E402
+from tests.campaigns.night_list import Trouble, hard_nights  # noqa: E402
 from tests.campaigns.tally import Tally  # noqa: E402
 
-# Kills have their own tests in the default run (tests/rig), and so have frames.
-ROUNDS = {"line": 40, "disk": 1, "clock": 2, "soak": 2, "bytes": 12}
+ROUNDS = {"nights": 1, "kill": 1, "line": 40, "disk": 1, "clock": 2, "soak": 2, "bytes": 12}
 
 
 @pytest.mark.parametrize("name", ROUNDS)
 def test_nothing_is_lost_in_a_brief_turn(name: str) -> None:
     assert_nothing_lost(campaigns.module(name), ROUNDS[name])
+
+
+def test_nothing_is_lost_in_a_night_with_frames() -> None:
+    """One whose star sets soon: a whole night with frames is the rehearsal that the gate runs anyway."""
+    night = next(night for night in hard_nights() if night.name == "the star sets")
+    soon = replace(night, troubles=(Trouble("star_lost", {}, 2),))
+    tally = Tally()
+    campaigns.module("frames").lived([soon], tally, StageOptions())
+    assert not tally.lost, tally.lines()
+    assert tally.counts[night.name]["told"] == 1
 
 
 def test_nothing_is_lost_to_intruders() -> None:

@@ -264,9 +264,17 @@ def test_a_drawtube_that_locks_at_the_very_end_fails_the_proof():
 
 
 def test_one_spoilt_look_is_not_blamed_on_the_drawtube():
-    for spoilt in range(3, 12):
+    for spoilt in range(12):
         train = FittedTrain(spoilt={spoilt: 1.5})
         assert list_steps(backlash(FACTS), train).result["outcome"] == "done", spoilt
+
+
+@pytest.mark.parametrize("off_px", [3.0, 1.5, -1.5, -3.0])
+@pytest.mark.parametrize("spoilt", range(3))
+def test_one_spoilt_look_does_not_bend_the_slope(spoilt, off_px):
+    result = list_steps(find_focus(FACTS), FittedTrain(spoilt={spoilt: off_px})).result
+    assert result["outcome"] == "done"
+    assert result["slope_px_per_step"] == pytest.approx(0.05, rel=0.25)
 
 
 def test_looks_stop_when_every_target_holds_and_not_before():

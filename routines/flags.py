@@ -53,12 +53,17 @@ _NOTES = {
     "slope_differs": "the slope differs between filters; each was fitted with its own",
     "temperature_drift": "the temperature moved too little to tell its effect; u includes the drift",
     "temperature_unknown": "no temperature was recorded; u does not include its drift",
+    "play_shape": "the play is not taken up as one straight transition; the fit follows its shape",
     "slip": "crossings from the same side drift beyond what temperature explains",
     "periodic_error": "the residuals repeat with position",
     "compensating_controller": "crossings agree from both sides: the controller may compensate for backlash",
     "extra_scatter": "the observations scatter beyond the frames' own uncertainty; u includes it",
-    "not_repeated": "no side was visited twice: a slip between passes would pass for backlash",
-    "drift_confounded": "temperature changed steadily: a steady slip or sag would pass for its effect",
+    "not_repeated": "no side was visited twice: a slip between passes would pass for backlash and move "
+    "crossings",
+    "not_interleaved": "looked through in passes of its own: a slip between them would pass for the offset "
+    "and move its crossing",
+    "drift_confounded": "the temperature changed steadily: a steady slip or sag would pass for its effect, "
+    "and disturb the other numbers a little",
     "lag_unknown": "if the tube follows the thermometer late, crossings shift by more than their u",
     "nights_disagree": "the nights' temperature coefficients differ; u includes their spread",
     "thermometer_lag": "tube and thermometer follow each other with a delay, which was fitted",

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from routines.estimate.model import ALPHA, BACKLASH, TRANSITION, Problem, State, arguments
+from routines.estimate.model import BACKLASH, TRANSITION, Problem, State, arguments
 from routines.estimate.passes import Layout, Runs, lay_out
 from routines.estimate.play import Array, Index, Route, places, share_engaged
 from routines.estimate.robust import mixture
@@ -189,7 +189,7 @@ def _row_costs(problem: Problem, runs: Runs, state: State, rows: Index, owner: i
     empty = np.zeros((len(rows), 0))
     route = Route(side, position, travel, np.zeros(len(rows), dtype=np.intp), empty, empty)
     place = places(route, np.array([slack]), state.theta[BACKLASH], state.theta[TRANSITION]).place
-    focus = problem.crossing_of(state.theta) + state.theta[ALPHA] * problem.warmth_at(state.theta)
+    focus = problem.focus_of(state.theta)
     distance = place - focus[rows]
     residual = problem.value[rows] - problem.slope_of(state.theta)[rows] * distance
     loss, _ = mixture(residual, state.variance[rows], problem.outlier_share, problem.outlier_width)

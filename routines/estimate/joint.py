@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from routines.estimate import notes, numbers, refusals, report_rows, sides
+from routines.estimate import notes, numbers, refusals, report_rows, sides, strays
 from routines.estimate.intervals import explore, of_play
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH
@@ -120,19 +120,35 @@ def _fit(prepared: Prepared, setup: FitSetup) -> numbers.Found | Flag:
     lagged = _with_lag(settled, prepared)
     if lagged is not None:
         settled = lagged
-        flags.append(flag("thermometer_lag", "all"))
+        flags.append(flag("thermometer_lag", "temperature_coefficient_steps_per_c"))
+    settled, odd = _with_strays(settled, prepared)
+    flags += odd
     mixture = explore(settled.problem, settled.layout, settled.solution, settled.free, _degrees(settled))
     return numbers.Found(prepared, settled, mixture, supported, tuple(flags))
 
 
 def _with_lag(settled: Settled, prepared: Prepared) -> Settled | None:
     """Return the fit with the temperature's lag free where the looks show one beyond doubt."""
-    rate = prepared.rate_c_per_s
+    rate = prepared.unsteady_rate_c_per_s
     if rate is None or prepared.temperature_signal < numbers.LEAST_TEMPERATURE_SIGNAL:
         return None
     if not settled.free[ALPHA] or refusals.lag_chance(settled, rate) > refusals.DOUBT:
         return None
     return with_bend(settled, prepared.runs, LONGEST_LAG_S * rate)
+
+
+def _with_strays(settled: Settled, prepared: Prepared) -> tuple[Settled, list[Flag]]:
+    """Return the fit, with the mechanics' departures followed where the looks show them, and notes."""
+    if not settled.free[BACKLASH]:
+        return settled, []
+    odd: list[Flag | None] = []
+    crossings = sides.pass_crossings(settled)
+    if crossings is not None:
+        slip = sides.slip_flag(crossings, notes.drift_clues(prepared, settled, crossings))
+        odd += [sides.disagreement_flag(crossings), slip]
+        settled = settled if slip is None else strays.wandering(settled, crossings)
+    settled, shape = strays.play_shape(settled)
+    return settled, [item for item in (*odd, shape) if item is not None]
 
 
 def _enough(settled: Settled) -> bool:
@@ -154,7 +170,7 @@ def _assembled(found: numbers.Found, nothing: JointFit, setup: FitSetup) -> Join
     backlash = of_play(mixture, BACKLASH) if settled.free[BACKLASH] else None
     alpha, alpha_flags = numbers.temperature(found)
     flags = [*nothing.flags, *found.flags, *numbers.lonely_flags(found, setup), *alpha_flags]
-    flags += notes.notes_on(found, crossings, backlash)
+    flags += notes.notes_on(found, crossings, backlash, setup.reference_filter)
     flags += [
         flag(
             "no_reversal",

@@ -1,9 +1,10 @@
 """The joint model: spike error = slope * (place - crossing - alpha * warmth), for every look at once.
 
-The globals are one vector, [backlash, transition, alpha, slopes.., crossings.., bends..], where the crossings
-are those of the inward branch, and the bends say how the true temperature departs from the curve through the
-readings, each in units of its own standard uncertainty. The slacks, one for each pass, touch only their own
-rows, and are kept apart.
+The globals are one vector, [backlash, transition, alpha, slopes.., crossings.., bends.., strays..]. The
+crossings are those of the inward branch. The bends say how the true temperature departs from the curve
+through the readings, the strays how the drawtube departs from the model's mechanics where looks have shown
+that it does; both in units of their own standard uncertainty. The slacks, one for each pass, touch only their
+own rows, and are kept apart.
 """
 
 from __future__ import annotations
@@ -26,10 +27,10 @@ class Problem:
     """The usable rows (n): positions (steps, rising outward), spike errors and own u (px; 0 where unknown).
 
     ``warmth`` (n) is temperature minus the reference in deg C, zeros where unknown; ``bends`` (n, k) are the
-    shapes, in deg C, by which it may be wrong. ``slopes`` is 1 for a
-    common slope, else the number of filters. ``alpha_prior`` is the standard deviation (steps per deg C) of
-    what is believed about alpha beforehand. The transition is believed to be of the order of
-    ``transition_scale`` (steps) or less: half-Cauchy, so that looks that say otherwise are heard.
+    shapes, in deg C, by which it may be wrong; ``strays`` (n, j) those, in steps, by which the place may be.
+    ``slopes`` is 1 for a common slope, else the number of filters. ``alpha_prior`` is the standard deviation
+    (steps per deg C) of what is believed about alpha beforehand. The transition is believed to be of the
+    order of ``transition_scale`` (steps) or less: half-Cauchy, so that looks that say otherwise are heard.
     """
 
     position: Array
@@ -38,6 +39,7 @@ class Problem:
     filter_index: npt.NDArray[np.intp]
     warmth: Array
     bends: Array
+    strays: Array
     filters: int
     slopes: int
     alpha_prior: float
@@ -48,18 +50,23 @@ class Problem:
     @property
     def size(self) -> int:
         """Return the number of globals."""
-        return self.first_bend + int(self.bends.shape[1])
+        return self.first_stray + int(self.strays.shape[1])
 
     @property
     def first_bend(self) -> int:
         """Return where the bends begin among the globals."""
         return FIRST_SLOPE + self.slopes + self.filters
 
+    @property
+    def first_stray(self) -> int:
+        """Return where the strays begin among the globals."""
+        return self.first_bend + int(self.bends.shape[1])
+
     def warmth_at(self, theta: Array) -> Array:
         """Return the temperature (n) minus the reference, with the bends in it."""
         if not self.bends.shape[1]:
             return self.warmth
-        warmth: Array = self.warmth + self.bends @ theta[self.first_bend :]
+        warmth: Array = self.warmth + self.bends @ theta[self.first_bend : self.first_stray]
         return warmth
 
     def prior_precision(self, theta: Array) -> Array:
@@ -75,9 +82,9 @@ class Problem:
 
     def prior_cost(self, theta: Array) -> float:
         """Return -2 log of what is believed beforehand, up to a constant."""
-        bends = theta[self.first_bend :]
+        tail = theta[self.first_bend :]
         half_cauchy = 2.0 * math.log1p((float(theta[TRANSITION]) / self.transition_scale) ** 2)
-        return float((theta[ALPHA] / self.alpha_prior) ** 2 + bends @ bends) + half_cauchy
+        return float((theta[ALPHA] / self.alpha_prior) ** 2 + tail @ tail) + half_cauchy
 
     def slope_of(self, theta: Array) -> Array:
         """Return the slope (n) that each row goes by."""
@@ -87,6 +94,11 @@ class Problem:
     def crossing_of(self, theta: Array) -> Array:
         """Return the inward crossing (n) of each row's filter."""
         return theta[FIRST_SLOPE + self.slopes : self.first_bend][self.filter_index]
+
+    def focus_of(self, theta: Array) -> Array:
+        """Return the place (n, steps, by the mechanics alone) at which each row would be in focus."""
+        focus: Array = self.crossing_of(theta) + theta[ALPHA] * self.warmth_at(theta)
+        return focus - self.strays @ theta[self.first_stray :] if self.strays.shape[1] else focus
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +123,9 @@ class Look:
 
 
 def arguments(problem: Problem, layout: Layout, theta: Array, slack: Array) -> Array:
-    """Return each row's distance from focus (n, steps): place - crossing - alpha * warmth."""
+    """Return each row's distance from focus (n, steps): place + stray - crossing - alpha * warmth."""
     place = places(layout.route, slack, theta[BACKLASH], theta[TRANSITION]).place
-    distance: Array = place - problem.crossing_of(theta) - theta[ALPHA] * problem.warmth_at(theta)
+    distance: Array = place - problem.focus_of(theta)
     return distance
 
 
@@ -123,7 +135,7 @@ def look(problem: Problem, layout: Layout, state: State) -> Look:
     at = places(layout.route, state.slack, theta[BACKLASH], theta[TRANSITION])
     slope = problem.slope_of(theta)
     warmth = problem.warmth_at(theta)
-    distance = at.place - problem.crossing_of(theta) - theta[ALPHA] * warmth
+    distance = at.place - problem.focus_of(theta)
     residual = problem.value - slope * distance
     loss, good = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
     jacobian = np.zeros((len(residual), problem.size))
@@ -134,7 +146,9 @@ def look(problem: Problem, layout: Layout, state: State) -> Look:
     own_slope = problem.filter_index if problem.slopes > 1 else 0
     jacobian[rows, FIRST_SLOPE + own_slope] = distance
     jacobian[rows, FIRST_SLOPE + problem.slopes + problem.filter_index] = -slope
-    jacobian[:, problem.first_bend :] = (-theta[ALPHA] * slope)[:, None] * problem.bends
+    bends = slice(problem.first_bend, problem.first_stray)
+    jacobian[:, bends] = (-theta[ALPHA] * slope)[:, None] * problem.bends
+    jacobian[:, problem.first_stray :] = slope[:, None] * problem.strays
     cost = float(np.sum(loss)) + problem.prior_cost(theta)
     return Look(residual, cost, good, jacobian, slope * at.by_slack)
 

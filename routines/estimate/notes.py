@@ -8,23 +8,26 @@ import numpy as np
 
 from routines.estimate import report_rows, sides
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE
-from routines.estimate.numbers import LEAST_TEMPERATURE_SIGNAL, Found
+from routines.estimate.numbers import LEAST_TEMPERATURE_MOVE_C, LEAST_TEMPERATURE_SIGNAL, Found
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.refusals import DOUBT
 from routines.estimate.result import DriveError
 from routines.estimate.settle import Settled
 from routines.flags import Flag, flag
-from routines.observations import INWARD, OUTWARD
 from routines.quantity import Quantity
 
 STEADY = 0.9
+# So many of its u from zero a drift is there, whatever it is the effect of.
+SHOWS_SIGMAS = 2.5
 # How far a tube may well follow behind its thermometer. A steady lag only moves what "at this temperature"
 # means, for the next night as for this; the note says by how much.
 LONG_LAG_S = 300.0
 
 
-def notes_on(found: Found, crossings: sides.PassCrossings | None, backlash: Quantity | None) -> list[Flag]:
+def notes_on(
+    found: Found, crossings: sides.PassCrossings | None, backlash: Quantity | None, reference: str
+) -> list[Flag]:
     """Return the notes: what is odd, but leaves the numbers standing."""
     settled, prepared = found.settled, found.prepared
     notes: list[Flag | None] = [
@@ -37,11 +40,7 @@ def notes_on(found: Found, crossings: sides.PassCrossings | None, backlash: Quan
     ]
     if settled.free[BACKLASH]:
         notes.append(repetition_flag(crossings))
-    if crossings is not None and settled.free[BACKLASH]:
-        notes += [
-            sides.disagreement_flag(crossings),
-            sides.slip_flag(crossings, _drift_clues(found, crossings)),
-        ]
+    notes += interleaving_flags(settled, prepared.filters, reference)
     if settled.degrees_of_freedom < 5.0:
         notes.append(flag("few_observations", "all"))
     if backlash is not None:
@@ -49,14 +48,13 @@ def notes_on(found: Found, crossings: sides.PassCrossings | None, backlash: Quan
     return [note for note in notes if note is not None]
 
 
-def _drift_clues(found: Found, crossings: sides.PassCrossings) -> dict[str, Array]:
+def drift_clues(prepared: Prepared, settled: Settled, crossings: sides.PassCrossings) -> dict[str, Array]:
     """Return what slip, sag and temperature would each make the passes' crossings drift in proportion to.
 
     Slip goes with the outward travel, sag with time; the temperature's own effect is in the fit already, and
     what is left of it goes with the temperature once more.
     """
-    prepared, layout = found.prepared, found.settled.layout
-    position = found.settled.problem.position
+    layout, position = settled.layout, settled.problem.position
     outward = np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(position), 0.0))])
     when = [row.time_s for row in prepared.rows]
     columns: dict[str, Array] = {"with the outward travel, as when the drawtube slips": outward}
@@ -88,19 +86,43 @@ def _backlash_notes(found: Found, backlash: Quantity) -> list[Flag]:
 
 def repetition_flag(crossings: sides.PassCrossings | None) -> Flag | None:
     """Return a note when neither side was visited twice, so that slip cannot be told from backlash."""
-    seen = () if crossings is None else crossings.side
-    if max(seen.count(OUTWARD), seen.count(INWARD)) > 1:
+    if crossings is not None and sides.same_side_contrast(crossings) is not None:
         return None
     return flag("not_repeated", "backlash_steps")
+
+
+def interleaving_flags(settled: Settled, filters: Sequence[str], reference: str) -> list[Flag]:
+    """Return a note for each filter that shares no pass with the reference filter."""
+    if reference not in filters:
+        return []
+    index, passes = settled.problem.filter_index, settled.layout.pass_index
+    own = [set(passes[index == k].tolist()) for k in range(len(filters))]
+    common = own[filters.index(reference)]
+    return [
+        flag("not_interleaved", f"offsets_steps.{name}")
+        for name, seen in zip(filters, own, strict=True)
+        if not seen & common
+    ]
 
 
 def drift_confounded_flag(found: Found) -> Flag | None:
     """Return a note when the temperature ran with the clock, so that only other nights tell it from slip."""
     temperatures = found.prepared.temperatures
-    if temperatures is None or found.prepared.temperature_signal < LEAST_TEMPERATURE_SIGNAL:
+    if temperatures is None or not found.settled.free[ALPHA]:
+        return None
+    told = (
+        found.prepared.temperature_signal >= LEAST_TEMPERATURE_SIGNAL
+        and float(np.ptp(temperatures)) >= LEAST_TEMPERATURE_MOVE_C
+    )
+    gradient = np.zeros(found.settled.problem.size)
+    gradient[ALPHA] = 1.0
+    alpha = found.mixture.quantity(gradient)
+    if not told and abs(alpha.value or 0.0) < SHOWS_SIGMAS * (alpha.u or 0.0):
         return None
     likeness = abs(float(np.corrcoef(temperatures, np.arange(len(temperatures)))[0, 1]))
-    return flag("drift_confounded", "temperature_coefficient_steps_per_c") if likeness > STEADY else None
+    if likeness <= STEADY:
+        return None
+    return flag("drift_confounded", "temperature_coefficient_steps_per_c" if told else "crossings_steps")
 
 
 def lag_flag(found: Found) -> Flag | None:

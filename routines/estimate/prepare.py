@@ -33,6 +33,15 @@ class Prepared:
     temperature_signal: float
     rate_c_per_s: Array | None
 
+    @property
+    def unsteady_rate_c_per_s(self) -> Array | None:
+        """Return how much faster than on the average the temperature changed at each look (n).
+
+        Behind a steady change a reading is off by a constant, tonight as on other nights: what holds at a
+        temperature then holds at the temperature as it is read.
+        """
+        return None if self.rate_c_per_s is None else self.rate_c_per_s - float(np.mean(self.rate_c_per_s))
+
 
 def usable(observations: Sequence[Observation], setup: FitSetup) -> list[Observation]:
     """Return the measured mask looks of configured filters, in order."""
@@ -55,6 +64,8 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     value = np.array([row.value_px for row in rows], dtype=float)
     warmth, bends, reference, temperatures, signal = _warmth(rows, setup)
     rate = _rate(rows, temperatures)
+    if rate is not None and setup.lag_u_s > 0.0:
+        bends = np.column_stack([bends, setup.lag_u_s * (rate - np.mean(rate))])
     problem = Problem(
         position=position,
         value=value,
@@ -62,6 +73,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         filter_index=np.array([filters.index(row.filter) for row in rows], dtype=np.intp),
         warmth=warmth,
         bends=bends,
+        strays=np.zeros((len(rows), 0)),
         filters=len(filters),
         slopes=1,
         alpha_prior=_alpha_prior(setup, position, value),
@@ -106,7 +118,7 @@ def _warmth(
     bends = np.array([np.interp(when, when[known], bend) for bend in smooth.bends_c.T])
     reference = setup.reference_temperature_c
     if reference is None:
-        reference = float(np.median(readings))
+        reference = float(np.median(bridged))
     return bridged - reference, bends.reshape(-1, len(rows)).T, reference, bridged, smooth.signal
 
 

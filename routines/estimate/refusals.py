@@ -17,8 +17,11 @@ from routines.estimate.solve import covariance_of
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD
 
-# Chance (one-sided) below which a difference is taken for real: several tests are made on every fit.
-DOUBT = 1e-4
+# Chance below which a departure from the model is taken for real: of the half-dozen tests made on every sound
+# fit some per cent say so falsely, and nothing is lost by that, since the fit then allows for the departure.
+DOUBT = 0.01
+# Chance below which looks are said to answer the focuser at all.
+FOLLOWS = 1e-4
 DEFAULT_LONGEST_PLAY_STEPS = 300.0
 STEEP_T = 6.0
 STEEP_CHANCE = 1e-3
@@ -78,7 +81,7 @@ def follow_flag(settled: Settled, setup: FitSetup) -> Flag | None:
     )
     expected = setup.expected_slope_px_per_step
     weak = expected is not None and slope < LEAST_SHARE_OF_EXPECTED * abs(expected)
-    if not weak and (response_chance(settled) < DOUBT or _a_pass_is_steep(settled)):
+    if not weak and (response_chance(settled) < FOLLOWS or _a_pass_is_steep(settled)):
         return None
     span = float(np.ptp(settled.problem.position))
     if span > (setup.longest_play_steps or DEFAULT_LONGEST_PLAY_STEPS):
@@ -161,15 +164,21 @@ def supported_sides(settled: Settled, *, history: bool) -> set[int]:
     return sides
 
 
-def _followed_in_sigmas(settled: Settled) -> Array:
-    """Return how far each look's last leg went past the play, in the look's own uncertainty."""
-    route, state = settled.layout.route, settled.solution.state
-    travel = route.travel + state.slack[route.group]
+def travel_of_last_leg(settled: Settled) -> Array:
+    """Return how far (n, steps) the motor had gone one way at each look; infinite past an unseen play."""
+    route = settled.layout.route
+    travel: Array = route.travel + settled.solution.state.slack[route.group]
     depth = np.count_nonzero(route.later_sign, axis=1)
     if route.later_travel.shape[1]:
         last = route.later_travel[np.arange(len(depth)), np.maximum(depth - 1, 0)]
         travel = np.where(depth > 0, last, travel)
-    past = travel - state.theta[BACKLASH] - 0.5 * state.theta[TRANSITION]
+    return travel
+
+
+def _followed_in_sigmas(settled: Settled) -> Array:
+    """Return how far each look's last leg went past the play, in the look's own uncertainty."""
+    state = settled.solution.state
+    past = travel_of_last_leg(settled) - state.theta[BACKLASH] - 0.5 * state.theta[TRANSITION]
     slope = np.abs(settled.problem.slope_of(state.theta))
     return np.asarray(past * slope / np.sqrt(state.variance))
 
@@ -249,7 +258,7 @@ def slope_difference_chance(settled: Settled) -> float | None:
     extra = np.zeros((len(distance), problem.filters - 1))
     for index in range(1, problem.filters):
         extra[:, index - 1] = np.where(problem.filter_index == index, distance, 0.0)
-    gain = _gain(settled, extra)
+    gain, _ = gained(settled, extra)
     below = max(settled.degrees_of_freedom - extra.shape[1], 1.0)
     left = max(settled.chi_square - gain, 1e-300)
     return f_chance(gain / extra.shape[1] / (left / below), extra.shape[1], below)
@@ -261,16 +270,18 @@ def lag_chance(settled: Settled, rate_c_per_s: Array) -> float:
     if alpha == 0.0 or not np.ptp(rate_c_per_s) > 0.0:
         return 1.0
     slope = settled.problem.slope_of(settled.solution.state.theta)
-    gain = _gain(settled, (slope * alpha * rate_c_per_s)[:, None])
+    gain, _ = gained(settled, (slope * alpha * rate_c_per_s)[:, None])
     below = max(settled.degrees_of_freedom - 1.0, 1.0)
     return f_chance(gain / (max(settled.chi_square - gain, 1e-300) / below), 1.0, below)
 
 
-def _gain(settled: Settled, extra: Array) -> float:
-    """Return how much the chi-square falls when linear columns (n, k) join the fit."""
+def gained(settled: Settled, extra: Array) -> tuple[float, Array]:
+    """Return how much the chi-square falls when linear columns (n, k) join the fit, and their factors (k)."""
     at, state = settled.solution.at, settled.solution.state
     weight = at.good / state.variance
-    base = at.jacobian[:, settled.free & (np.sum(np.abs(at.jacobian), axis=0) > 0.0)]
+    told = np.flatnonzero(settled.free & (np.sum(np.abs(at.jacobian), axis=0) > 0.0))
+    base = at.jacobian[:, told]
+    belief = np.sqrt(settled.problem.prior_precision(state.theta)[told])
     slacks = np.zeros((len(weight), settled.layout.groups))
     slacks[np.arange(len(weight)), settled.layout.route.group] = at.by_slack
     slacks = slacks[:, state.free_slack & np.any(slacks != 0.0, axis=0)]
@@ -278,8 +289,12 @@ def _gain(settled: Settled, extra: Array) -> float:
     scale = np.sqrt(np.maximum(np.sum(both**2, axis=0), 1e-300))
     root = np.sqrt(weight)[:, None]
     ridge = np.diag(np.full(both.shape[1], 1e-6 * float(np.max(root))))
-    design = np.vstack([both / scale * root, ridge])
-    target = np.concatenate([at.residual * root[:, 0], np.zeros(both.shape[1])])
+    believed = np.zeros((len(told), both.shape[1]))
+    believed[np.diag_indices(len(told))] = belief / scale[: len(told)]
+    design = np.vstack([both / scale * root, believed, ridge])
+    target = np.concatenate([at.residual * root[:, 0], -belief * state.theta[told], np.zeros(both.shape[1])])
     found, *_ = np.linalg.lstsq(design, target, rcond=None)
-    left = target[: len(weight)] - design[: len(weight)] @ found
-    return settled.chi_square - float(np.sum(left**2))
+    rows = len(weight) + len(told)
+    left = target[:rows] - design[:rows] @ found
+    factors: Array = found[-extra.shape[1] :] / scale[-extra.shape[1] :]
+    return float(np.sum(target**2)) - float(np.sum(left**2)), factors

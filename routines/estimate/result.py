@@ -19,7 +19,8 @@ class FitSetup:
     ``filters`` are all configured names; ``reference_temperature_c`` None takes the median of the readings.
     ``alpha_prior_steps_per_c`` is the standard deviation of what is believed about the temperature
     coefficient beforehand; where the step size is not known, ``alpha_prior_px_per_c`` says the same in spike
-    error (neither: a tenth of the range of positions for each degree). A drawtube that has not
+    error (neither: a tenth of the range of positions for each degree). ``lag_u_s`` is the standard deviation
+    of what is believed about how far tube and thermometer may be behind each other. A drawtube that has not
     responded over ``longest_play_steps`` is said not to follow (None: the range of positions).
     """
 
@@ -30,6 +31,7 @@ class FitSetup:
     alpha_prior_steps_per_c: float | None = None
     alpha_prior_px_per_c: float | None = None
     longest_play_steps: float | None = None
+    lag_u_s: float = 0.0
     outlier_share: float = 0.05
 
 

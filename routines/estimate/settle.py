@@ -65,7 +65,7 @@ def free_globals(problem: Problem, *, play: bool) -> Mask:
     free = np.ones(problem.size, dtype=bool)
     free[BACKLASH] = play
     free[ALPHA] = bool(np.ptp(problem.warmth) > 0.0)
-    free[problem.first_bend :] = free[ALPHA]
+    free[problem.first_bend : problem.first_stray] = free[ALPHA]
     return free
 
 
@@ -116,10 +116,22 @@ def _with_scaled_transition(settled: Settled, runs: Runs | None) -> Settled:
 def with_bend(settled: Settled, runs: Runs | None, shape_c: Array) -> Settled:
     """Return the fit again with one more way (n, deg C) in which the temperature may be wrong."""
     problem = replace(settled.problem, bends=np.column_stack([settled.problem.bends, shape_c]))
-    old = settled.solution.state
-    state = replace(old, theta=np.append(old.theta, 0.0))
-    free = np.append(settled.free, True)
+    old, place = settled.solution.state, settled.problem.first_stray
+    state = replace(old, theta=np.insert(old.theta, place, 0.0))
+    free = np.insert(settled.free, place, True)
     return settle(problem, settled.layout, runs, settled.first_rows, state, free)
+
+
+def with_strays(settled: Settled, strays: Array) -> Settled:
+    """Return the fit again with further shapes (n, k; steps, one standard deviation high) of the place.
+
+    Which look belongs to which pass stays as it was found: the shapes may hang on it.
+    """
+    problem = replace(settled.problem, strays=np.column_stack([settled.problem.strays, strays]))
+    old = settled.solution.state
+    state = replace(old, theta=np.append(old.theta, np.zeros(strays.shape[1])))
+    free = np.append(settled.free, np.ones(strays.shape[1], dtype=bool))
+    return settle(problem, settled.layout, None, settled.first_rows, state, free)
 
 
 def with_play_unknown(settled: Settled, runs: Runs | None) -> Settled:

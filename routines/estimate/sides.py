@@ -27,9 +27,10 @@ EXPLAINS = 0.01
 
 @dataclass(frozen=True, slots=True)
 class PassCrossings:
-    """Crossings of the passes (k) relative to the first of them, with covariance (k, k) and sides.
+    """Crossings of the passes (k) relative to the first of each family, with covariance (k, k) and sides.
 
-    ``passes`` are their numbers among all passes.
+    ``passes`` are their numbers among all passes. ``family`` tells which may be compared: passes that share
+    filters, directly or through others. Empty: all of them.
     """
 
     crossing: Array
@@ -37,6 +38,11 @@ class PassCrossings:
     side: tuple[int, ...]
     degrees_of_freedom: float
     passes: tuple[int, ...] = ()
+    family: tuple[int, ...] = ()
+
+    def comparable(self, one: int, other: int) -> bool:
+        """Tell whether the two passes' crossings differ by more than an unknown offset."""
+        return not self.family or self.family[one] == self.family[other]
 
 
 def pass_crossings(settled: Settled) -> PassCrossings | None:
@@ -48,14 +54,20 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
         return None
     at, state, problem = settled.solution.at, settled.solution.state, settled.problem
     slope = problem.slope_of(state.theta)
-    shifts = [np.where(layout.pass_index == p, -slope, 0.0) for p in passes[1:]]
-    kept = np.array([k for k in range(problem.size) if k not in (BACKLASH, TRANSITION)])
+    family = _families([set(problem.filter_index[engaged & (layout.pass_index == p)]) for p in passes])
+    free = [k for k in range(len(passes)) if family[k] in family[:k]]
+    if not free:
+        return None
+    shifts = [np.where(layout.pass_index == passes[k], -slope, 0.0) for k in free]
+    told = np.any(at.jacobian[engaged] != 0.0, axis=0)
+    kept = np.array([k for k in np.flatnonzero(told) if k not in (BACKLASH, TRANSITION)])
     believed = problem.prior_precision(state.theta)[kept]
     priors = np.flatnonzero(believed > 0.0)
     design = np.zeros((int(np.sum(engaged)) + len(priors), len(kept) + len(shifts)))
-    design[: -len(priors), : len(kept)] = at.jacobian[engaged][:, kept]
-    design[: -len(priors), len(kept) :] = np.column_stack(shifts)[engaged]
-    design[np.arange(-len(priors), 0), priors] = 1.0
+    rows = int(np.sum(engaged))
+    design[:rows, : len(kept)] = at.jacobian[engaged][:, kept]
+    design[:rows, len(kept) :] = np.column_stack(shifts)[engaged]
+    design[rows + np.arange(len(priors)), priors] = 1.0
     weight = np.concatenate([(at.good / state.variance)[engaged], believed[priors]])
     target = np.concatenate([at.residual[engaged], -state.theta[kept][priors]])
     try:
@@ -64,11 +76,22 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
         return None
     which = slice(len(kept), None)
     side = tuple(int(layout.side_now[layout.pass_index == p][0]) for p in passes)
-    shift = np.concatenate([[0.0], solution.coefficients[which]])
+    shift = np.zeros(len(passes))
+    shift[free] = solution.coefficients[which]
     covariance = np.zeros((len(passes), len(passes)))
-    covariance[1:, 1:] = solution.covariance[which, which]
+    covariance[np.ix_(free, free)] = solution.covariance[which, which]
     branch = np.array([state.theta[BACKLASH] if s == OUTWARD else 0.0 for s in side])
-    return PassCrossings(shift + branch, covariance, side, settled.degrees_of_freedom, tuple(passes))
+    return PassCrossings(shift + branch, covariance, side, settled.degrees_of_freedom, tuple(passes), family)
+
+
+def _families(filters: list[set[int]]) -> tuple[int, ...]:
+    """Return a label for each pass, alike where passes share filters, directly or through others."""
+    label = list(range(len(filters)))
+    for k, own in enumerate(filters):
+        for other in range(k):
+            if own & filters[other]:
+                label = [label[k] if known == label[other] else known for known in label]
+    return tuple(label)
 
 
 def lost_motion(crossings: PassCrossings) -> dict[int, Quantity]:
@@ -91,7 +114,7 @@ def _mean_step(crossings: PassCrossings, side: int) -> Array | None:
     pairs = [
         k
         for k in range(1, len(crossings.side))
-        if crossings.side[k] == side and crossings.side[k - 1] == -side
+        if crossings.side[k] == side and crossings.side[k - 1] == -side and crossings.comparable(k, k - 1)
     ]
     if not pairs:
         return None
@@ -116,12 +139,12 @@ def disagreement_flag(crossings: PassCrossings) -> Flag | None:
     return flag("sides_disagree", "backlash_steps", words)
 
 
-def _same_side_contrast(crossings: PassCrossings) -> Array | None:
+def same_side_contrast(crossings: PassCrossings) -> Array | None:
     """Return the contrasts (m, k) between successive passes of one side; None where no side came twice."""
     rows = []
     for side in (OUTWARD, INWARD):
         same = [k for k, own in enumerate(crossings.side) if own == side]
-        for a, b in pairwise(same):
+        for a, b in [(a, b) for a, b in pairwise(same) if crossings.comparable(a, b)]:
             row = np.zeros(len(crossings.side))
             row[b], row[a] = 1.0, -1.0
             rows.append(row)
@@ -134,7 +157,7 @@ def slip_flag(crossings: PassCrossings, clues: Mapping[str, Array] | None = None
     ``clues`` holds, for each cause in words, what it would make the passes (k) drift in proportion to. The
     causes that explain the drift are named, unless all of them do.
     """
-    contrast = _same_side_contrast(crossings)
+    contrast = same_side_contrast(crossings)
     if contrast is None:
         return None
     change = contrast @ crossings.crossing

@@ -49,6 +49,7 @@ class Truth:
     backlash: float
     transition: float
     slope: float
+    slope_of: dict[str, float]
     crossing: dict[str, float]
     alpha: float
     alpha_matters: bool
@@ -110,6 +111,7 @@ class _Night:
         self.engaged: dict[tuple[int, str, int], int] = {}
         self.rows_wanted = rows_wanted
         self.slipped = 0.0
+        self.slips: list[float] = []
         self.since_turn = 0.0
 
     def _drift(self) -> float:
@@ -184,6 +186,7 @@ class _Night:
         warmth = self.warmth(self.time)
         place = self.tube.place + self.slipped - self.rounded_corner()
         value = self.slope_of[name] * (place - self.crossing[name] - self.alpha * warmth)
+        self.slips.append(self.slipped)
         if self.tube.engaged:
             key = (self.tube.engaged, name, which)
             self.engaged[key] = self.engaged.get(key, 0) + 1
@@ -210,7 +213,9 @@ class _Night:
         lagged = [self.warmth(max(0.0, float(r["time"]) - self.wrongs.lag_s)) for r in self.rows]
         # Behind a steady change a reading is off by a constant: crossings hold at the temperature as read.
         behind = float(np.mean(np.array(lagged) - np.array([float(r["warmth"]) for r in self.rows])))
-        self.crossing = {name: c - self.alpha * behind for name, c in self.crossing.items()}
+        # And with a zero that moves, a crossing can only be that of the middle of the looks.
+        moved = self.alpha * behind + float(np.mean(self.slips))
+        self.crossing = {name: c - moved for name, c in self.crossing.items()}
         reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
         told = rng.uniform() < 0.5
         kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)
@@ -239,7 +244,8 @@ class _Night:
         return Truth(
             backlash=self.backlash,
             transition=self.transition,
-            slope=self.slope,
+            slope=float(np.mean(list(self.slope_of.values()))),
+            slope_of=self.slope_of,
             crossing=self.crossing,
             alpha=self.alpha,
             alpha_matters=abs(self.drift_c) > 0.5 and best_u < 0.2 * 40.0 / self.step_um,

@@ -372,3 +372,63 @@ def test_rows_say_what_the_fit_made_of_them() -> None:
     turn = next(row for row in result.rows if row.number == 54)
     assert turn.engaged == 0.0
     assert {curve.filter for curve in result.curves} == set("LRS")
+
+
+def test_numbers_of_a_slipping_drawtube_allow_for_the_slip() -> None:
+    looks = sweep([out(), back(), out(), back(), out()])
+    slipped = [
+        replace(o, value_px=o.value_px + SLOPE * 5.0 * (o.number // 48), temperature_c=None) for o in looks
+    ]
+    found, steady = fit(slipped), fit([replace(o, temperature_c=None) for o in looks])
+    assert found.backlash_steps.u > 1.5 * steady.backlash_steps.u
+    assert agrees(found.backlash_steps, BACKLASH)
+    # Crossings hold for the middle of the looks, where the zero had moved by ten steps.
+    assert agrees(found.crossings_inward_steps["L"], CROSSING["L"] - 10.0)
+
+
+def test_filters_seen_one_after_the_other_are_compared_among_their_own_passes() -> None:
+    """With a filter to each group of passes, a slip within a group is told, one between groups is not."""
+    groups = [sweep([out(), back(), out()], filters=name, seed=k) for k, name in enumerate("LR")]
+    looks = [look for group in groups for look in group]
+    numbered = [replace(look, number=k, temperature_c=None) for k, look in enumerate(looks)]
+    found = fit(numbered)
+    told = {(flag.code, flag.field) for flag in found.flags}
+    assert ("not_interleaved", "offsets_steps.R") in told
+    assert not {"slip", "not_repeated"} & codes(found)
+    assert agrees(found.lost_motion_to_inward_steps, BACKLASH)
+    slipped = [
+        replace(o, value_px=o.value_px + (SLOPE * 4.0 if o.number % 48 > 31 else 0.0)) for o in numbered
+    ]
+    assert "slip" in codes(fit(slipped))
+
+
+def test_a_play_that_ends_otherwise_on_one_side_is_told_and_followed() -> None:
+    """Creep past the end of the play, outward only: a drawtube that hangs back and then gives way."""
+    looks = sweep([out(step=10.0), back(step=10.0)] * 2)
+    rows = len(out(step=10.0)) * 3
+
+    def creep(number: int) -> float:
+        outward = (number // rows) % 2 == 0
+        past = (number % rows) // 3 * 10.0 - BACKLASH
+        return 6.0 * max(0.0, 1.0 - abs(past) / 40.0) if outward and number >= 2 * rows else 0.0
+
+    crept = [replace(o, value_px=o.value_px - SLOPE * creep(o.number), temperature_c=None) for o in looks]
+    found = fit(crept)
+    [note] = [flag for flag in found.flags if flag.code == "play_shape"]
+    assert "outward side" in note.message
+    assert agrees(found.backlash_steps, BACKLASH)
+    assert "play_shape" not in codes(fit(looks))
+
+
+def test_a_believed_lag_widens_the_coefficient_where_the_cooling_was_uneven() -> None:
+    looks = sweep([out(), back(), out()])
+    warmth = 3.0 * (np.arange(len(looks)) / len(looks)) ** 2
+    timed = [
+        replace(o, time_s=20.0 * k, temperature_c=8.0 + c, value_px=o.value_px - SLOPE * 5.0 * c)
+        for k, (o, c) in enumerate(zip(looks, warmth, strict=True))
+    ]
+    told = [
+        fit_jointly(timed, None, replace(SETUP, lag_u_s=lag_u)).temperature_coefficient_steps_per_c.u
+        for lag_u in (0.0, 170.0)
+    ]
+    assert told[1] > 1.5 * told[0]

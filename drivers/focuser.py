@@ -165,6 +165,8 @@ class SerialFocuser:
         self._moving = True
         try:
             guard.check()
+            if self._settled_steps is None:
+                self._halt_what_turns()
             position = self._standing_position()
             self._command_if_known("energise")
             for leg in self._legs(position, target_steps):
@@ -337,6 +339,20 @@ class SerialFocuser:
             else "the motor could not be halted: it may run on to its target"
         )
         raise LinkLost(f"{error}\n{ending}") from error
+
+    def _halt_what_turns(self) -> None:
+        """Halt a motor found turning before our first move: a program that was killed had sent it on its way."""
+        if not self._hears:
+            self._clock.sleep(2 * LEG_S)  # its legs are short, and it answers nothing before their end
+        condition, before = self._device.condition(), self._read_steady()
+        if condition is None:
+            self._clock.sleep(5 * SLICE_S)
+            turns = self._read_steady() != before
+        else:
+            turns = condition[0] == "moving"
+        if turns:
+            log.warning("found_turning", device=self._device.name, position_steps=before)
+            self._halt_and_wait()
 
     def _halt_and_wait(self) -> None:
         """Halt and see that the motor stands; MotionFault when it does not obey or does not answer."""

@@ -228,6 +228,24 @@ def test_a_stop_before_the_move_moves_nothing() -> None:
         assert not [words for words in r.motor.heard if words.startswith("go")]
 
 
+@pytest.mark.parametrize("tells_state", [True, False])
+def test_a_motor_found_turning_is_halted_before_the_first_move(tells_state: bool) -> None:
+    """The program before us was killed in mid-move, and its motor goes on."""
+    told = {name: one for name, one in QUICK.requests.items() if tells_state or name != "state"}
+    motor = Motor(target=40000.0)
+
+    def refused_while_turning(words: str) -> bytes | None:
+        return b"refused turning\r\n" if words.startswith("go") and motor.moving else None
+
+    motor.on_request = refused_while_turning
+    with rig(motor, replace(QUICK, requests=told)) as r:
+        assert r.focuser.move_to(12000) == 12000
+        orders = [words for words in motor.heard if words.startswith(("go", "halt"))]
+        assert orders == ["halt", "go 12000"]
+        r.focuser.move_to(12500)
+        assert motor.heard.count("halt") == 1
+
+
 def test_unasked_motion_is_a_fault() -> None:
     with rig() as r:
         r.focuser.move_to(11000)

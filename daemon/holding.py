@@ -99,7 +99,7 @@ class Holding:
             self._clock.sleep(min(slice_s, left_s))
             left_s -= slice_s
             # A simulated night may run fast: then a longer slice is over as soon.
-            if time.monotonic() - began_s < _SLICE_S / 4.0:
+            if time.monotonic() - began_s < 0.75 * _SLICE_S:
                 slice_s *= 2.0
 
     def _show(self, reasons: tuple[str, ...], held: bool) -> None:

@@ -6,6 +6,7 @@ the job tried once more; a job that raises is not, since it would raise again. I
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import threading
@@ -155,7 +156,7 @@ def _serve(
         os.environ.setdefault(name, "1")
     try:
         desk = _entered(pipe, make_desk, arguments)
-        while desk is not None and pipe.poll(idle_s):
+        while desk is not None and _job_comes(pipe, desk, idle_s):
             job, values = pipe.recv()
             pipe.send(_outcome(desk, job, values))
     except (EOFError, OSError):
@@ -172,6 +173,18 @@ def _entered(pipe: Connection, make_desk: Callable[..., object], arguments: tupl
         return None
     pipe.send(("entered", None))
     return desk
+
+
+def _job_comes(pipe: Connection, desk: object, idle_s: float) -> bool:
+    """Wait for a job, and do what the desk has left to do meanwhile; False when none comes for long.
+
+    A desk's ``spare`` does a little and tells whether there is more; what it raises, a job would raise again.
+    """
+    spare = getattr(desk, "spare", None)
+    with contextlib.suppress(Exception):
+        while spare is not None and not pipe.poll(0.0) and spare():
+            pass
+    return pipe.poll(idle_s)
 
 
 def _outcome(desk: object, job: str, values: tuple[Any, ...]) -> tuple[str, Any]:

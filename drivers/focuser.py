@@ -341,7 +341,7 @@ class SerialFocuser:
         raise LinkLost(f"{error}\n{ending}") from error
 
     def _halt_what_turns(self) -> None:
-        """Halt a motor found turning before our first move: a program that was killed had sent it on its way."""
+        """Halt a motor found turning before our first move: a program that was killed had sent it off."""
         if not self._hears:
             self._clock.sleep(2 * LEG_S)  # its legs are short, and it answers nothing before their end
         condition, before = self._device.condition(), self._read_steady()

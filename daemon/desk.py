@@ -67,6 +67,13 @@ class Desk:
             self._gallery.keep(result, meter.explained())
         return _told(result, meter)
 
+    def spare(self) -> bool:
+        """Measure one of the run's frames again, where a lesson has come since, while no job waits.
+
+        Returns False when there is nothing left to do.
+        """
+        return self._meter is not None and self._meter.revise_one()
+
     def measure_aside(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
         """Measure a frame that is none of the set: further ones of a look, and glimpses while holding."""
         meter = self._meter_with(before)
@@ -130,7 +137,7 @@ class Desk:
         self, folder: str, observations: Sequence[Observation], moves: Sequence[Move], facts: RunFacts
     ) -> Profile:
         """Fit everything, write profile, observations and report into ``folder``, and return the profile."""
-        looks = self._revised(observations)
+        looks = self._revised(observations, last=True)
         facts = self._with_mask(facts)
         fit = fit_for_profile(self._config, looks, moves, mask=facts.mask)
         portray = None if self._meter is None else portrayer(self._config, self._meter)
@@ -150,12 +157,18 @@ class Desk:
         fitting = Fitting((orientation + 180.0 * turned) % 360.0, facts.run, facts.created.isoformat())
         keep_fitting(self._state, fitting)
 
-    def _revised(self, observations: Sequence[Observation]) -> list[Observation]:
-        """Return the looks with those of the first frames measured again, once the mask's layout is known."""
+    def _revised(self, observations: Sequence[Observation], *, last: bool = False) -> list[Observation]:
+        """Return the looks with those of the first frames measured again, once the mask's layout is known.
+
+        The ``last`` time that is with the lesson that may still be under way.
+        """
         paths = [look.path for look in observations if look.path is not None]
         if not paths:
             return list(observations)
-        again = {result.path: result for result in self._meter_after(paths).revised()}
+        meter = self._meter_after(paths)
+        if last:
+            meter.finish_lesson()
+        again = {result.path: result for result in meter.revised()}
         pairs = [(look, again.get(look.path or "")) for look in observations]
         self._sense = _agreement(pairs)
         looks = [_measured_again(look, result, self._sense) for look, result in pairs]
@@ -179,7 +192,9 @@ class Desk:
         from daemon.measurement import FrameMeter
 
         if self._meter is None or self._measured != list(before):
-            self._meter, self._measured = FrameMeter(self._config, self._fitting()), []
+            if self._meter is not None:
+                self._meter.close()
+            self._meter, self._measured = FrameMeter(self._config, self._fitting(), learns_beside=True), []
             for earlier in before:
                 if Path(earlier).exists():
                     self._meter.measure_next(Path(earlier))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from daemon.config import Config
@@ -15,6 +16,7 @@ from daemon.fitting import Fitting
 from daemon.frame_result import FrameResult, facts_of, mirrored, with_reading
 from daemon.frame_source import read_for, unbinned_pixel_um
 from daemon.frame_star import Prepared, explains_little, in_time_order, kept_to_teach, spread_out, unusable
+from daemon.lessons import FRAMES_UNTIL_TAKEN, Lesson
 from daemon.tracking import Tracker
 from drivers.frames import FrameUnreadable, RawFrame
 from routines.measure.capture import Hint
@@ -52,11 +54,17 @@ class _Taken:
 class FrameMeter:
     """Measures frames of one fitting of the mask, as one set or one by one. Not for use from two threads.
 
-    ``fitting`` is how the mask last sat; where the frames agree with it, it gives the sign.
+    ``fitting`` is how the mask last sat; where the frames agree with it, it gives the sign. With
+    ``learns_beside`` a growing set learns in a child process while its frames go on being measured; whoever
+    asks for that calls ``finish_lesson`` before the set is revised for the last time, and ``close``.
     """
 
-    def __init__(self, config: Config, fitting: Fitting | None = None) -> None:
+    def __init__(
+        self, config: Config, fitting: Fitting | None = None, *, learns_beside: bool = False
+    ) -> None:
         self._config = config
+        self._learns_beside = learns_beside
+        self._pending: tuple[int, Lesson] | None = None
         self._fitting = fitting
         self._meter: MaskMeter | None = None
         self._star: FoundStar | None = None
@@ -140,11 +148,36 @@ class FrameMeter:
 
     def revised(self) -> list[FrameResult]:
         """Return every frame of the growing set with what is known now: one set has one geometry."""
+        self._take_what_is_due()
         self._taken = [
             one if one.lessons == self._lessons or one.method == "width" else self._again(one)
             for one in self._taken
         ]
         return [one.result for one in self._taken]
+
+    def revise_one(self) -> bool:
+        """Measure one frame again that has not been since the latest lesson; False when there is none."""
+        self._take_what_is_due()
+        shown = self._shown
+        for place, one in enumerate(self._taken):
+            if one.lessons != self._lessons and one.method != "width":
+                self._taken[place] = replace(self._again(one), lessons=self._lessons)
+                self._shown = shown
+                return True
+        return False
+
+    def finish_lesson(self) -> None:
+        """Take up the lesson that is still being learnt, if any."""
+        if self._pending is not None:
+            _, lesson = self._pending
+            self._pending = None
+            self._take_up(lesson.result())
+
+    def close(self) -> None:
+        """Give up the lesson that is being learnt, if any."""
+        if self._pending is not None:
+            self._pending[1].drop()
+            self._pending = None
 
     def _turn_back_last(self) -> None:
         """Mirror the latest frame that was measured: it was the first of the turned mask."""
@@ -209,14 +242,28 @@ class FrameMeter:
         before = len({one.result.filter for one in self._pool})
         self._pool = kept_to_teach([*self._pool, prepared])
         filters = len({one.result.filter for one in self._pool})
+        self._take_what_is_due()
         self._clear_frames += 1
         due = self._clear_frames in _LEARN_AT_COUNTS or (filters != before and filters in _LEARN_AT_FILTERS)
-        if not self._meter.knows_mask or due:
+        if self._meter.knows_mask and due and self._learns_beside:
+            self.finish_lesson()
+            self._pending = (self._clear_frames, Lesson(partial(_learnt_by, self._meter, self._pool)))
+        elif not self._meter.knows_mask or due:
             self._meter.learn(spread_out(self._pool))
             self._lessons += 1
             if not self._meter.knows_mask:
                 # Too far out of focus to teach anything; they must not stand in the way of those that can.
                 self._pool = [prepared]
+
+    def _take_what_is_due(self) -> None:
+        """Take up a lesson once so many frames have come since, whoever asks next: never as it is ready."""
+        if self._pending is not None and self._clear_frames >= self._pending[0] + FRAMES_UNTIL_TAKEN:
+            self.finish_lesson()
+
+    def _take_up(self, learnt: Learnt | None) -> None:
+        if self._meter is not None and learnt is not None:
+            self._meter.restore(learnt)
+            self._lessons += 1
 
     def _prepare(self, path: Path) -> Prepared:
         """Read a frame, find its star and cut it out; what went wrong is in the result."""
@@ -343,6 +390,12 @@ class FrameMeter:
 def _turned_back(result: FrameResult) -> FrameResult:
     """Return a line that was taken for the wrong side of focus: the mask had been turned before it."""
     return replace(mirrored(result), flags=(*result.flags, "mask_turned"))
+
+
+def _learnt_by(meter: MaskMeter, pool: list[Prepared]) -> Learnt | None:
+    """Have a meter learn from a pool of frames, and return what it then knows."""
+    meter.learn(spread_out(pool))
+    return meter.learnt
 
 
 def _mirrored_hint(hint: Hint | None) -> Hint | None:

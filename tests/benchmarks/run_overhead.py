@@ -20,20 +20,39 @@ from daemon.config import Config
 from daemon.rehearsal_stage import Stage, StageOptions, rehearsing
 from daemon.rehearse import default_config
 from drivers.simulated.client import start_rig
+from tests.benchmarks.service_life import spent_s
 from tests.benchmarks.timing import show
 
 SEED = 3
 LEAST_EXPOSURE_S = 2.0
 AIM = "aim: at most 1.05"
-# What is timed, by the object's attribute; times are of the outermost alone, so that none is counted twice.
-MOTION, LOOKS = ("move_to", "select"), ("look",)
+JOBS = ("measure", "measure_aside", "estimate")
 
 
 class Spent:
-    """Adds up the wall time of named calls, less the rig's own time that passed meanwhile."""
+    """Adds up the wall time of named calls, less the rig's own time that passed meanwhile.
+
+    Only the outermost of them count, so that no time is counted twice; ``jobs_s`` is the processor time that
+    the worker had for its jobs.
+    """
 
     def __init__(self, clock: Any) -> None:
-        self.clock, self.by_name, self._inside = clock, Counter[str](), 0
+        self.clock, self.by_name, self._inside, self.jobs_s = clock, Counter[str](), 0, 0.0
+
+    def over_jobs(self, worker: Any) -> None:
+        """Add up the processor time of a worker's jobs from now on."""
+        call = worker.call
+
+        def timed(*arguments: Any, **settings: Any) -> Any:
+            worker.warm_up()
+            process_id, began_s = worker.pid, spent_s(worker.pid)
+            try:
+                return call(*arguments, **settings)
+            finally:
+                if worker.pid == process_id:
+                    self.jobs_s += spent_s(process_id) - began_s
+
+        worker.call = timed
 
     def over(
         self, holder: Any, attribute: str, name: str | Callable[..., str], *, rig_s: bool = False
@@ -96,6 +115,9 @@ def measured(config: Config, *, surrogate: bool) -> None:
     show(f"{kind}: looks of the run", float(len(end.ledger.observations)), "", f"ended {end.state}")
     show(f"{kind}: the rig's own time, of it exposing {own_looks:.0f} s", own, "s")
     show(f"{kind}: wall time less drawing, over the rig's own", (wall - drawing) / own, "", AIM)
+    if not surrogate:
+        processor = (wall - drawing - sum(spent.by_name[name] for name in JOBS) + spent.jobs_s) / own
+        show(f"{kind}: the same, were a core free for the worker", processor, "", AIM)
     for what, seconds in sorted(spent.by_name.items()):
         added = seconds - (drawing if what == "look" else 0.0)
         show(f"{kind}:   added by {what}, share of the rig's own", added / own, "")
@@ -111,6 +133,7 @@ def watched(stage: Stage) -> Spent:
     spent.over(hands.focuser, "move_to", "move", rig_s=True)
     if hands.wheel is not None:
         spent.over(hands.wheel, "select", "wheel", rig_s=True)
+    spent.over_jobs(stage._worker)
     spent.over(stage._worker, "call", lambda job, *_: job)
     camera = hands.eye
     spent.over(camera, "_expose" if hasattr(camera, "_expose") else "look", "look", rig_s=True)

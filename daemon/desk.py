@@ -280,5 +280,6 @@ def estimated_from(fit: JointFit) -> Estimated:
     answer: dict[str, Any] = {
         name: None if value is None else value.as_dict() for name, value in numbers.items()
     }
+    answer["reference_temperature_c"] = fit.reference_temperature_c
     answer |= {f"scatter_px.{name}": value for name, value in fit.scatter_px.items()}
     return Estimated(answer, tuple(dict.fromkeys(flag.code for flag in fit.flags)))

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from secrets import randbelow
 from typing import TYPE_CHECKING, Any
 
 from daemon.assembly import plausible_shift_um_per_c
@@ -21,17 +23,35 @@ if TYPE_CHECKING:
 RECHECKS = ("recheck", "recheck_by_mask")
 # Where the difference between mask and width was never measured: a tenth of the whole focus zone.
 _UNKNOWN_DIFFERENCE = 0.1
+_SEEDS = 2**31
 
 
-def parameters_for(routine: str, config: Config, state: Path | None) -> Any:
-    """Return a routine's parameters: the checks are told what the latest profile in ``state`` says.
+def parameters_for(routine: str, config: Config, state: Path | None, seed: int | None = None) -> Any:
+    """Return a routine's parameters: the config's targets, and for a check what the latest profile says.
 
-    Raises `ProfileDamaged` when the latest profile cannot be read.
+    The profile is the latest one in ``state``. ``seed`` draws the order of a proof's looks; None draws a
+    seed, which the run then stores. Raises `ProfileDamaged` when the latest profile cannot be read.
     """
     if routine not in RECHECKS:
-        return ROUTINES[routine].parameters()
+        return _with_targets(ROUTINES[routine].parameters(), config, seed)
     profile = None if state is None else ProfileStore(state).latest()
     return Recheck() if profile is None else Recheck(known=known_focus(profile, config))
+
+
+def _with_targets(how: Any, config: Config, seed: int | None) -> Any:
+    """Return parameters with what the config says of targets and budget, and with a seed for the proof."""
+    told = config.routines
+    parts: dict[str, Any] = {}
+    if hasattr(how, "targets"):
+        parts["targets"] = replace(
+            how.targets,
+            offset_half_width_steps=told.offset_half_width_steps,
+            backlash_half_width_steps=told.backlash_half_width_steps,
+            budget_s=told.budget_s,
+        )
+    if hasattr(how, "proof"):
+        parts["proof"] = replace(how.proof, seed=randbelow(_SEEDS) if seed is None else seed)
+    return replace(how, **parts) if parts else how
 
 
 def known_focus(profile: Profile, config: Config) -> KnownFocus:

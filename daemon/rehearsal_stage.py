@@ -22,6 +22,7 @@ from daemon.journal import Journal
 from daemon.live import Live
 from daemon.outputs import RunFacts
 from daemon.performer import Hands
+from daemon.rechecking import parameters_for
 from daemon.rehearsal_rig import hands_on, protocol_of, rig_name_of
 from daemon.worker import Worker, WorkerError
 from drivers.simulated.client import RunningRig, start_rig
@@ -63,7 +64,7 @@ class Stage:
         self.config, self.seed, self.out, self.hands = config, seed, out, hands
         self._worker = worker
         self._routine = ROUTINES[options.routine]
-        self._how = options.how or self._routine.parameters()
+        self._how = options.how or parameters_for(options.routine, config, None, seed)
         gates = gates_for(config, Watched(hands.focuser, hands.thermometer, hands.clock, out, out))
         self.conductor = Conductor(
             journal, hands, gates, Live(), options.faults, glimpse_every_s=glimpse_every_s(config)

@@ -226,10 +226,16 @@ class GatesTable(Table):
 
 
 class RoutinesTable(Table):
-    """Where the routines begin, and the play that they are prepared for; in motor steps."""
+    """Where the routines begin, the play that they are prepared for, and when enough is known; motor steps.
+
+    Half-widths are those of the 95 % intervals; left out, they follow from the smallest critical focus zone.
+    """
 
     start_steps: Steps | None = None
     largest_backlash_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] = 300.0
+    offset_half_width_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
+    backlash_half_width_steps: Annotated[float, Field(gt=0.0, le=100_000.0)] | None = None
+    budget_s: Annotated[float, Field(ge=60.0, le=86_400.0)] = 2400.0
 
 
 class StarTable(Table):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from routines.observations import INWARD, OUTWARD
+from routines.observations import INWARD, OUTWARD, Observation
 from routines.scripts.adaptive import Reached, Targets, looks_by_choice
 from routines.scripts.common import Part, TrainFacts, approach, concluded, estimate, masked, overshoot_from
 from routines.scripts.course import Course
@@ -59,7 +59,7 @@ def backlash_looks(course: Course, targets: Targets, *, span: tuple[float, float
     return Reached((yield from estimate("backlash")), reached.answer)
 
 
-def marker_look(course: Course) -> Part[None]:
+def marker_look(course: Course) -> Part[Observation]:
     """Look once more where the first look on the final side stood: what moved meanwhile is not play."""
     yield from course.come_to(course.position(0.0), course.facts.final_side)
-    yield from course.see(course.facts.reference_filter, marker=True)
+    return (yield from course.see(course.facts.reference_filter, marker=True))

@@ -57,10 +57,12 @@ def _routine(facts: TrainFacts, how: Characterise) -> Part[dict[str, Any]]:
     reached = yield from looks_by_choice(
         course, how.targets, ("backlash", "offsets"), seen, (INWARD, OUTWARD), span=(0.45, 0.85)
     )
-    yield from marker_look(course)
+    last = yield from marker_look(course)
     known = yield from estimate("all")
     overshoot = overshoot_from(known, facts)
-    proof = yield from proof_looks(facts, focus, known, overshoot, how.proof, span=(0.88, 0.99))
+    proof = yield from proof_looks(
+        facts, focus, known, overshoot, how.proof, span=(0.88, 0.99), temperature_c=last.temperature_c
+    )
     final = _final_position(known.numbers, facts, focus.position_steps)
     yield from approach(final, facts.final_side, overshoot)
     yield Remark(1.0, "Done: the focuser stands at the reference filter's focus. Take the mask off.")

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -15,11 +16,12 @@ from routines.scripts.adaptive import Targets
 from routines.scripts.backlash import backlash
 from routines.scripts.catalogue import ROUTINES, parameters_to_dict, script_from_dict
 from routines.scripts.characterise import Characterise, characterise
-from routines.scripts.common import TrainFacts, overshoot_from
+from routines.scripts.common import Focus, TrainFacts, concluded, overshoot_from
 from routines.scripts.find_focus import find_focus
 from routines.scripts.flanks import Flanks
 from routines.scripts.listing import PretendedTrain, legs_of, list_steps
 from routines.scripts.offsets import offsets
+from routines.scripts.proof import Proof, drawn_looks, proof_looks
 from routines.scripts.recheck import KnownFocus, Recheck
 from routines.steps import (
     Approach,
@@ -385,6 +387,7 @@ def test_right_numbers_are_proved_from_both_sides(side, slope):
     proof = list_steps(characterise(replace(FACTS, final_side=side)), train).result["proof"]
     assert proof["status"] == "passed"
     assert {check["filter"] for check in proof["checks"]} == set(FILTERS)
+    assert {check["side"] for check in proof["checks"]} == {"inward", "outward"}
     for check in proof["checks"]:
         assert abs(check["residual_steps"]) < 3.5 * check["predicted_u_steps"]
 
@@ -394,13 +397,57 @@ def test_a_wrong_offset_fails_the_proof_by_name():
     proof = list_steps(characterise(FACTS), train).result["proof"]
     assert (proof["status"], proof["responsible"]) == ("failed", "offset of Red")
     # The look that missed was taken again before the number was blamed.
-    assert [look.filter for look, _ in train.looks[-(len(FILTERS) + 1) :]].count("Red") == 2
+    drawn = drawn_looks(FILTERS, FACTS.final_side, Proof())
+    reds = [trip.filter for trip in drawn].count("Red")
+    assert [look.filter for look, _ in train.looks[-(len(drawn) + reds) :]].count("Red") == 2 * reds
 
 
 def test_a_wrong_best_focus_is_told_from_a_wrong_offset():
     proof = list_steps(characterise(FACTS), Train(wrong=dict.fromkeys(FILTERS, 6.0))).result["proof"]
     assert proof["status"] == "failed"
     assert "best focus" in proof["responsible"]
+
+
+def test_a_wrong_backlash_fails_the_proof_by_name():
+    class Longer(Train):
+        def believed(self):
+            numbers = super().believed()
+            for name in FILTERS:
+                place = self.focus + self.offsets[name] + self.play + 7.0
+                numbers[f"crossing_outward_steps.{name}"] = Quantity.gaussian(place, 0.5).as_dict()
+            return numbers
+
+    proof = list_steps(characterise(FACTS), Longer()).result["proof"]
+    assert (proof["status"], proof["responsible"]) == ("failed", "backlash")
+
+
+def test_a_proof_draws_filters_sides_and_ways_from_its_seed():
+    draws = [drawn_looks(FILTERS, INWARD, Proof(seed=seed)) for seed in range(40)]
+    assert draws == [drawn_looks(FILTERS, INWARD, Proof(seed=seed)) for seed in range(40)]
+    assert len({tuple(look.filter for look in drawn) for drawn in draws}) > 20
+    for drawn in draws:
+        assert {look.filter for look in drawn} == set(FILTERS)
+        assert len(drawn) == len(FILTERS) + Proof().further_looks
+        assert all(one.filter != next_one.filter for one, next_one in pairwise(drawn))
+        assert [look.side for look in drawn].count(OUTWARD) == Proof().from_other_side
+    ways = [look.away_px > 0.0 for drawn in draws for look in drawn]
+    assert 0.3 < sum(ways) / len(ways) < 0.7
+
+
+def test_a_proof_goes_where_the_temperature_has_moved_focus_to():
+    """Half a degree colder than the numbers' own temperature: focus is expected two steps further in."""
+    known = {
+        "crossing_inward_steps.Clear": Quantity.gaussian(5000.0, 0.3).as_dict(),
+        "temperature_coefficient_steps_per_c": Quantity.gaussian(4.0, 0.1).as_dict(),
+        "reference_temperature_c": 8.0,
+    }
+    facts = replace(FACTS, filters=("Clear",))
+    focus = Focus(5000.0, 0.05)
+    looks = proof_looks(facts, focus, Estimated(known), 150.0, Proof(), span=(0.0, 1.0), temperature_c=7.5)
+    train = Train(focus=4998.0, start=5000.0)
+    proof = list_steps(concluded(looks), train).result
+    assert [step.position_steps for step in train.steps if isinstance(step, Approach)] == [4998.0]
+    assert proof["status"] == "passed"
 
 
 def test_a_proof_without_numbers_is_not_run():

@@ -210,7 +210,7 @@ class _Night:
             value[k] += (
                 abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
             )
-        lagged = [self.warmth(max(0.0, float(r["time"]) - self.wrongs.lag_s)) for r in self.rows]
+        lagged = self._lagged()
         # Behind a steady change a reading is off by a constant: crossings hold at the temperature as read.
         behind = float(np.mean(np.array(lagged) - np.array([float(r["warmth"]) for r in self.rows])))
         # And with a zero that moves, a crossing can only be that of the middle of the looks.
@@ -234,6 +234,19 @@ class _Night:
         ]
         moves = self.moves if rng.uniform() < 0.3 else None
         return Night(looks, moves, self._truth(set(bad.tolist())), self.filters, 40.0 / self.step_um)
+
+    def _lagged(self) -> list[float]:
+        """What a thermometer shows that follows by Newton's law of cooling, settled when the night begins."""
+        lag, shown, read = self.wrongs.lag_s, 0.0, []
+        warmth, before = 0.0, 0.0
+        for row in self.rows:
+            now, gone = float(row["warmth"]), float(row["time"]) - before
+            behind = lag * (now - warmth) / gone
+            kept = float(np.exp(-gone / lag)) if lag > 0.0 else 0.0
+            shown = now - behind + (shown - warmth + behind) * kept
+            warmth, before = now, float(row["time"])
+            read.append(shown)
+        return read
 
     def _truth(self, outliers: set[int]) -> Truth:
         # Some filter must have been seen past all the play at four places of a pass, each way.

@@ -71,7 +71,7 @@ class Planner:
                 for step, item in zip(listing.steps, steps, strict=True)
                 if not isinstance(step, Estimate)
             ),
-            "notes": _notes(config, position_counts, pace) + _reach_notes(result, facts),
+            "notes": _notes(config, position_counts, pace) + _reach_notes(result, how),
         }
 
 
@@ -146,16 +146,28 @@ def _notes(config: Config, position_counts: float | None, pace: _Pace) -> list[s
     return notes
 
 
-def _reach_notes(result: dict[str, Any], facts: TrainFacts) -> list[str]:
+def _reach_notes(result: dict[str, Any], how: Any) -> list[str]:
     """Return what the dry run says of the targets, so that a hopeless night is not started."""
     notes = ["the predicted u take an ordinary night (seeing of 2.5 arcsec) and a star that is bright enough"]
     targets = result.get("targets")
     if targets is None:
         return notes
+    wanted_steps = targets["targets_steps"]
+    asked = {name.partition(".")[0]: wanted for name, wanted in wanted_steps.items()}
+    words = " and ".join(
+        f"{'the offsets' if name == 'offset' else name} to {wanted:.1f} steps"
+        for name, wanted in asked.items()
+    )
+    budget = getattr(getattr(how, "targets", None), "budget_s", None)
+    if words and budget is not None:
+        notes.append(
+            f"looking ends when the 95 % half-widths bring {words}, or after {budget / 60.0:.0f} min of sky "
+            "([routines] in the config)"
+        )
     now = targets["half_widths_steps"]
     short = [
         f"{name.replace('.', ' ')} (95 % half-width {now[name]:.1f} steps, wanted {wanted:.1f})"
-        for name, wanted in targets["targets_steps"].items()
+        for name, wanted in wanted_steps.items()
         if now[name] > wanted
     ]
     if short:

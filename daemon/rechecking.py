@@ -50,8 +50,13 @@ def _with_targets(how: Any, config: Config, seed: int | None) -> Any:
             budget_s=told.budget_s,
         )
     if hasattr(how, "proof"):
-        parts["proof"] = replace(how.proof, seed=randbelow(_SEEDS) if seed is None else seed)
+        parts["proof"] = replace(how.proof, seed=_seed(config) if seed is None else seed)
     return replace(how, **parts) if parts else how
+
+
+def _seed(config: Config) -> int:
+    """Return a seed: drawn, but on a simulated rig its own, so that the same night can be had again."""
+    return randbelow(_SEEDS) if config.simulated is None else config.simulated.seed
 
 
 def known_focus(profile: Profile, config: Config) -> KnownFocus:

@@ -168,6 +168,9 @@ class PretendedTrain:
             f"width_minimum_outward_steps.{name}": Quantity.gaussian(focus + self.play_steps, 0.5),
             f"mask_minus_width_steps.{name}": Quantity.gaussian(0.0, 0.5),
         }
+        for each in self.facts.filters:
+            told[f"crossing_inward_steps.{each}"] = Quantity.gaussian(focus, 0.5)
+            told[f"crossing_outward_steps.{each}"] = Quantity.gaussian(focus + self.play_steps, 0.5)
         numbers: dict[str, Any] = {key: value.as_dict() for key, value in told.items()}
         if step.ask is not None:
             from routines.errand import Errand

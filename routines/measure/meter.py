@@ -188,10 +188,12 @@ class MaskMeter:
         for one in (start, with_other_profile(start, *around)):
             refined = self._refined(one, clear, rounds=2)
             tried.append(refined)
-            if abs(refined.geometry.mask.slit_duty - 0.5) > _NO_MIRROR:
+            if not _hopeless(refined) and abs(refined.geometry.mask.slit_duty - 0.5) > _NO_MIRROR:
                 mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
                 tried.append(self._refined(mirrored, clear, rounds=2))
         best = min(tried, key=lambda one: one.cost)
+        if _hopeless(best):
+            return best
         # Where the air's speckles cover the faint light between the orders, nothing tells the slits' places.
         told = float(np.median([fit.mismatch for fit in best.fits])) < _SPECKLED_MISMATCH
         for rounds in (2, 4) if told else ():
@@ -458,6 +460,11 @@ def _matches_poorly(fit: StarFit, air_um: float) -> bool:
     if fit.mismatch <= _POOR_MISMATCH:
         return False
     return fit.defocus_u_um > air_um or fit.mismatch > _HOPELESS_MISMATCH
+
+
+def _hopeless(refined: Refined) -> bool:
+    """Tell whether the frames are altogether unlike any star that the geometry makes."""
+    return float(np.median([fit.mismatch for fit in refined.fits])) > _HOPELESS_MISMATCH
 
 
 def _agreeing(refined: Refined) -> list[int]:

@@ -1,7 +1,8 @@
 """Every parser that meets the outside, fed damage and bombs: documented errors, bounded time and memory.
 
-Samples that are sound are cut, spliced, repeated and salted at random. A child process with a bound on its
-memory does the parsing; each piece has a bound on its processor time. The service gets the same over HTTP.
+Samples that are sound are cut, spliced, repeated and salted at random; a piece that reaches lines of ours
+which none before it reached is a sample from then on. A child process with a bound on its memory does the
+parsing; each piece has a bound on its processor time. The service gets the same over HTTP.
 """
 
 from __future__ import annotations
@@ -11,12 +12,15 @@ import io
 import multiprocessing
 import resource
 import socket
+import sys
 import tempfile
 import time
 import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from types import CodeType, FrameType
 from typing import Any
 
 import numpy as np
@@ -26,6 +30,7 @@ from tests.campaigns.tally import Outcome, Tally
 FULL, BRIEF = 20_000, 300
 CPU_S = 2.0
 MEMORY_BYTES = 768 * 1024 * 1024
+OURS = tuple(str(Path(__file__).resolve().parents[2] / name) for name in ("daemon", "drivers", "routines"))
 Parse = Callable[[bytes], bool]
 """Parses bytes: True when they were taken, False when refused by a documented error."""
 
@@ -74,9 +79,41 @@ def fed(make: Any, folder: Path, rounds: int, seed: int, pipe: Any) -> None:
     limit_memory()
     for bomb in target.bombs:
         pipe.send((f"{target.name}: bombs", *judged(target.parse, bomb)))
+    reach = Reach()
+    for sample in target.samples:
+        reach.watched(target.parse, sample)
     for _ in range(rounds):
-        pipe.send((target.name, *judged(target.parse, spoilt(rng, target))))
+        content = spoilt(rng, target)
+        verdict, is_new = reach.watched(partial(judged, target.parse), content)
+        if is_new:
+            target.samples.append(content)
+        pipe.send((target.name, *verdict))
     pipe.close()
+
+
+class Reach:
+    """Which lines of the project's own code have been run, and whether a piece has reached new ones."""
+
+    def __init__(self) -> None:
+        self._lines: set[tuple[CodeType, int]] = set()
+
+    def watched(self, parse: Callable[[bytes], Any], content: bytes) -> tuple[Any, bool]:
+        """Parse with an eye on the lines run; return what came of it, and whether any line is new."""
+        before = len(self._lines)
+        sys.settrace(self._called)
+        try:
+            result = parse(content)
+        finally:
+            sys.settrace(None)
+        return result, len(self._lines) > before
+
+    def _called(self, frame: FrameType, event: str, argument: Any) -> Any:
+        return self._line if frame.f_code.co_filename.startswith(OURS) else None
+
+    def _line(self, frame: FrameType, event: str, argument: Any) -> Any:
+        if event == "line":
+            self._lines.add((frame.f_code, frame.f_lineno))
+        return self._line
 
 
 def limit_memory() -> None:

@@ -23,6 +23,8 @@ from typing import Any
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
+from tests.benchmarks.small_computer import budget  # noqa: E402
+
 BENCHMARKS = {
     "help": "command_line",
     "frame": "large_frame",
@@ -56,7 +58,7 @@ def main() -> int:
     if words.rows is not None:
         return measured_here(names[0], words.rows)
     figures = [row for name in names for row in measured_apart(name)]
-    print(*table(figures, old), sep="\n")
+    print(*table(figures, old), *budget(figures), sep="\n")
     if words.json is not None:
         words.json.write_text(json.dumps({"commit": commit(), "figures": figures}, indent=1))
     return 0

@@ -13,7 +13,7 @@ if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
 from tests.benchmarks import __main__ as benchmarks  # noqa: E402
-from tests.benchmarks import journal_steps, timing  # noqa: E402
+from tests.benchmarks import journal_steps, small_computer, timing  # noqa: E402
 
 FIGURES = [
     {
@@ -35,6 +35,16 @@ def test_each_figure_stands_beside_its_aim_and_its_older_self() -> None:
     assert worst.endswith("under 50   was 8: 0.50 of it")
     assert median.endswith("new")
     assert "was" not in " ".join(benchmarks.table(FIGURES, None))
+
+
+def test_what_a_small_computer_needs_follows_from_the_figures() -> None:
+    memory = {"what": "idle: memory", "measured": 64.0, "unit": "MB"}
+    reading = {"what": "read a cut-out near where it is expected", "measured": 56.0, "unit": "ms"}
+    head, first, second = small_computer.budget([memory, reading])
+    assert "5 times slower" in head
+    assert first.endswith("280 ms     10.0 % of a look")
+    assert second.endswith("64 MB      6.2 % of the memory")
+    assert small_computer.budget(FIGURES) == []
 
 
 def test_every_benchmark_named_is_there() -> None:

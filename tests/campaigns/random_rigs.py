@@ -84,13 +84,25 @@ class Wrongs:
     slip_steps_per_pass: float = 0.0
 
 
-def random_night(seed: int, wrongs: Wrongs | None = None, *, rows_wanted: int | None = None) -> Night:
+def random_night(
+    seed: int,
+    wrongs: Wrongs | None = None,
+    *,
+    rows_wanted: int | None = None,
+    filters_wanted: int | None = None,
+) -> Night:
     """Draw a rig, a habit of sweeping and a night, and return what would be recorded."""
-    return _Night(np.random.default_rng(seed), wrongs or Wrongs(), rows_wanted).record()
+    return _Night(np.random.default_rng(seed), wrongs or Wrongs(), rows_wanted, filters_wanted).record()
 
 
 class _Night:
-    def __init__(self, rng: np.random.Generator, wrongs: Wrongs, rows_wanted: int | None) -> None:
+    def __init__(
+        self,
+        rng: np.random.Generator,
+        wrongs: Wrongs,
+        rows_wanted: int | None,
+        filters_wanted: int | None = None,
+    ) -> None:
         self.rng, self.wrongs = rng, wrongs
         self.backlash = float(rng.uniform(10.0, 250.0))
         self.transition = float(min(rng.uniform(0.0, 30.0), 2.0 * self.backlash))
@@ -98,7 +110,7 @@ class _Night:
         self.slope = float(rng.choice([-1.0, 1.0])) * self.step_um * log_uniform(rng, 0.02, 0.2)
         self.noise = log_uniform(rng, 0.2, 8.0)
         count = int(rng.integers(1, 6))
-        self.filters = tuple("LRGBHSO"[:count])
+        self.filters = tuple("LRGBHSO"[: filters_wanted or count])
         self.crossing = {name: float(rng.normal(0.0, 40.0)) + 5000.0 for name in self.filters}
         self.slope_of = {n: self.slope * (1.0 + wrongs.slope_spread * rng.normal()) for n in self.filters}
         self.alpha = float(rng.choice([-1.0, 1.0])) * log_uniform(rng, 5.0, 60.0) / self.step_um

@@ -109,17 +109,17 @@ def expected_noise_px(config: Config) -> tuple[float, ...]:
     The air is that of an ordinary night: seeing of 2.5 arcsec and wind of 10 m/s (common practice). A faint
     star adds to it, as does the drive; hence the factor.
     """
-    from routines.measure.turbulence import TYPICAL_WIND_M_PER_S, spike_turbulence
-    from routines.optics import Mask
+    from routines.measure.turbulence import TYPICAL_WIND_M_PER_S, defocus_turbulence
+    from routines.optics import Mask, spike_error_px_per_um
 
     optics, mask = config.science_optics(), config.science_mask() or Mask(1.0, 20.0)
-    air, px_per_rad = spike_turbulence(optics, mask), optics.focal_length_mm * 1e3 / optics.pixel_um
+    air, px_per_um = defocus_turbulence(optics), spike_error_px_per_um(optics, mask)
     noise = []
     for item in config.filters:
         wavelength_um = config.bands()[item.name].centre_nm * 1e-3
         r0_mm = 0.98 * 0.5e-3 / (_USUAL_SEEING_ARCSEC / 206_265.0) * (wavelength_um / 0.5) ** 1.2
-        variance = air.variance_rad2(wavelength_um, r0_mm, item.exposure_s, TYPICAL_WIND_M_PER_S)
-        noise.append(2.0 * px_per_rad * variance**0.5)
+        variance = air.variance_um2(wavelength_um, r0_mm, item.exposure_s, TYPICAL_WIND_M_PER_S)
+        noise.append(2.0 * px_per_um * variance**0.5)
     return tuple(noise)
 
 

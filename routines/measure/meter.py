@@ -38,9 +38,9 @@ from routines.measure.shared import shared_defocus_u_um
 from routines.measure.templates import Window, make_templates
 from routines.measure.turbulence import (
     TYPICAL_WIND_M_PER_S,
-    SpikeTurbulence,
+    DefocusTurbulence,
+    defocus_turbulence,
     fried_parameter_mm,
-    spike_turbulence,
 )
 from routines.optics import (
     Band,
@@ -130,7 +130,7 @@ class MaskMeter:
         self.through_air = through_air
         self.learnt: Learnt | None = None
         self._stars: dict[str, MaskedStar] = {}
-        self._turbulence: SpikeTurbulence | None = None
+        self._turbulence: DefocusTurbulence | None = None
 
     def cutout_px(self) -> int:
         """Return the side of the cut-outs to bring: past the first orders, the third if they fit."""
@@ -387,13 +387,12 @@ class MaskMeter:
             return 0.0
         geometry = self.learnt.geometry
         if self._turbulence is None:
-            self._turbulence = spike_turbulence(geometry.optics, geometry.mask)
+            self._turbulence = defocus_turbulence(geometry.optics)
         wavelength_um = self.bands[cutout.filter].centre_nm * 1e-3
         r0_mm = fried_parameter_mm(fit.state.blur_px, wavelength_um, geometry.optics)
         exposure_s = cutout.exposure_s if cutout.exposure_s is not None else _SHORT_EXPOSURE_S
-        variance = self._turbulence.variance_rad2(wavelength_um, r0_mm, exposure_s, TYPICAL_WIND_M_PER_S)
-        spike_px = math.sqrt(variance) * geometry.optics.focal_length_mm * 1e3 / geometry.optics.pixel_um
-        return spike_px / self.spike_error_px_per_um()
+        variance = self._turbulence.variance_um2(wavelength_um, r0_mm, exposure_s, TYPICAL_WIND_M_PER_S)
+        return math.sqrt(variance)
 
     def _reading(
         self, cutout: Cutout, fit: StarFit, *, rival: bool, told: tuple[str, ...], turned_deg: float

@@ -1,9 +1,12 @@
-"""How much the atmosphere itself moves the spikes: a scatter that no photon count removes.
+"""How much the atmosphere itself seems to defocus a frame: a scatter that no photon count removes.
 
-Turbulence tilts the wavefront differently over the mask's half and its two quarters, which looks like
-defocus. The spike error is a linear functional of the phase over the openings, so its variance follows from
-Kolmogorov's structure function, 6.88 (rho / r0)^(5/3) (Kolmogorov 1941; Fried 1966), integrated over pairs
-of points of the real openings; frozen flow past the aperture averages it during the exposure.
+A fit of the whole pattern matches the wavefront: what it takes for defocus is, to first order in the phase,
+the least-squares parabola of the phase over the openings, level and tilt being free. (Only lines through
+three spikes would read the difference of the openings' mean tilts, and scatter 1.7 times as much.) Being a
+linear functional of the phase, its variance follows from Kolmogorov's structure function,
+6.88 (rho / r0)^(5/3) (Kolmogorov 1941; Fried 1966), integrated over pairs of points of the real openings;
+over a full aperture it is Noll's 0.0232 (D/r0)^(5/3) (Noll 1976). Frozen flow past the aperture averages it
+during the exposure.
 """
 
 from __future__ import annotations
@@ -12,31 +15,38 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from routines.optics import Array, Optics, defocus_phase_rad
 
-from routines.optics import Array, Mask, Optics
-
-# Wind over the turbulent layers: about 10 m/s is typical of good sites (common practice, from memory).
+# What carries the turbulence averages about 10 m/s at good sites, and scatter goes as its square root alone:
+# 5 or 15 m/s make it 1.4 or 0.8 of what is stated (common practice, from memory).
 TYPICAL_WIND_M_PER_S = 10.0
+# Median outer scales are 20 to 25 m at most sites (Ziad et al. 2000; from memory).
+TYPICAL_OUTER_SCALE_MM = 20e3
 _POINTS_ACROSS = 18
 _LONGEST_LAG_APERTURES = 6.0
 _LAGS = 48
+_OUTER_SCALE_ROUNDS = 8
+_LARGEST_RATIO = 0.05  # r0 of a metre: beyond it the formula was never meant
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SpikeTurbulence:
-    """The spike error's autocorrelation with shift of the phase screen, for r0 = 1 mm and phase in rad.
+class DefocusTurbulence:
+    """The autocorrelation of the air's parabola with shift of the phase screen, for r0 = 1 mm.
 
-    ``lags_mm`` and ``correlation`` (rad^2/mm^2 of mean wavefront gradient at r0 = 1 mm) have one shape.
+    ``lags_mm`` and ``correlation`` (rad^2/mm^4, of the phase's coefficient of r^2) have one shape.
     """
 
+    optics: Optics
     lags_mm: Array
     correlation: Array
 
-    def variance_rad2(
+    def variance_um2(
         self, wavelength_um: float, r0_mm: float, exposure_s: float, wind_m_per_s: float
     ) -> float:
-        """Return the variance of the spike error as an angle on the sky, averaged over an exposure."""
+        """Return the variance of the defocus that the air feigns, averaged over an exposure.
+
+        ``r0_mm`` is at that wavelength.
+        """
         drift_mm = max(wind_m_per_s * 1e3 * exposure_s, 1e-6)
         lags, values = self.lags_mm, self.correlation
         if drift_mm < lags[-1]:
@@ -44,45 +54,37 @@ class SpikeTurbulence:
             lags, values = fine, np.interp(fine, lags, values)
         integral = float(np.trapezoid((1.0 - lags / drift_mm) * values, lags))
         mean = max(2.0 / drift_mm * integral, 0.0)
-        gradient_to_angle = wavelength_um * 1e-3 / (2.0 * math.pi)
-        return float(mean * r0_mm ** (-5.0 / 3.0) * gradient_to_angle**2)
+        one_um = float(defocus_phase_rad(np.ones(1), 1.0, wavelength_um, self.optics)[0])
+        return float(mean * r0_mm ** (-5.0 / 3.0) / one_um**2)
 
 
-def spike_turbulence(optics: Optics, mask: Mask) -> SpikeTurbulence:
-    """Return the correlation of the spike error for the openings of a mask over an aperture."""
-    places, weights = spike_error_weights(optics, mask)
+def defocus_turbulence(optics: Optics) -> DefocusTurbulence:
+    """Return the correlation of the air's parabola over the openings of an aperture.
+
+    The mask's slits are fine against the air's structure: its openings are the aperture's.
+    """
+    places, weights = parabola_weights(optics)
     lags = np.concatenate([[0.0], np.geomspace(0.02, _LONGEST_LAG_APERTURES, _LAGS)]) * optics.aperture_mm
-    correlation = np.mean(
-        [_correlation(places, weights, lags, turn) for turn in (0.0, 0.25, 0.5, 0.75)], axis=0
-    )
-    return SpikeTurbulence(lags, np.asarray(correlation))
+    # A clear aperture looks alike from everywhere; its square raster hardly less so.
+    correlation = np.mean([_correlation(places, weights, lags, turn) for turn in (0.0, 0.125)], axis=0)
+    return DefocusTurbulence(optics, lags, np.asarray(correlation))
 
 
-def spike_error_weights(optics: Optics, mask: Mask) -> tuple[Array, Array]:
-    """Return points (mm, shape (n, 2), in the mask's own axes) and the weight of each one's phase.
+def parabola_weights(optics: Optics) -> tuple[Array, Array]:
+    """Return points (mm, shape (n, 2)) of the openings and the weight of each one's phase.
 
-    The weighted sum of the phase (rad) is the spike error as a mean phase gradient (rad/mm): least-squares
-    tilts of the openings, combined as the lines through their displaced images cross.
+    The weighted sum of the phase (rad) is its least-squares coefficient of r^2 (rad/mm^2), beside level and
+    tilt.
     """
     outer = optics.aperture_mm / 2.0
     axis = (np.arange(_POINTS_ACROSS) + 0.5) / _POINTS_ACROSS * 2.0 * outer - outer
-    u, v = (grid.ravel() for grid in np.meshgrid(axis, axis))
-    inside = (np.hypot(u, v) <= outer) & (np.hypot(u, v) >= outer * optics.obstruction_ratio)
-    u, v = u[inside], v[inside]
-    lean = 0.5 * mask.tilt * math.tan(math.radians(mask.arm_angle_deg))
-    weights = _tilt_weights(u, v, u < 0.0)[0]
-    upper, lower = _tilt_weights(u, v, (u > 0.0) & (v > 0.0)), _tilt_weights(u, v, (u > 0.0) & (v < 0.0))
-    weights = weights - 0.5 * (upper[0] + lower[0]) + lean * (upper[1] - lower[1])
-    return np.stack([u, v], axis=1), weights
-
-
-def _tilt_weights(u: Array, v: Array, opening: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Return the weights whose sum with the phase is an opening's least-squares gradient along u and v."""
-    terms = np.stack([np.ones(int(opening.sum())), u[opening], v[opening]], axis=1)
-    solved = np.linalg.pinv(terms)
-    along_u, along_v = np.zeros(len(u)), np.zeros(len(u))
-    along_u[opening], along_v[opening] = solved[1], solved[2]
-    return along_u, along_v
+    x, y = (grid.ravel() for grid in np.meshgrid(axis, axis))
+    radius = np.hypot(x, y)
+    inside = (radius <= outer) & (radius >= outer * optics.obstruction_ratio)
+    x, y, radius = x[inside] / outer, y[inside] / outer, radius[inside] / outer
+    terms = np.stack([radius**2, np.ones_like(x), x, y], axis=1)
+    weights = np.asarray(np.linalg.pinv(terms)[0]) / outer**2
+    return np.stack([x, y], axis=1) * outer, weights
 
 
 def _correlation(places: Array, weights: Array, lags_mm: Array, half_turns: float) -> Array:
@@ -98,9 +100,14 @@ def _correlation(places: Array, weights: Array, lags_mm: Array, half_turns: floa
 
 
 def fried_parameter_mm(blur_fwhm_px: float, wavelength_um: float, optics: Optics) -> float:
-    """Return the r0 that a long-exposure width implies, 0.98 lambda / FWHM (Fried 1966).
+    """Return the r0 that a long-exposure width implies, for a typical outer scale.
 
+    FWHM = 0.98 lambda / r0 sqrt(1 - 2.183 (r0 / L0)^0.356) (Fried 1966; Tokovinin 2002, eq. 19, from memory).
     Guiding and optics widen the star too, so this errs towards worse seeing and a larger stated scatter.
     """
     fwhm_rad = blur_fwhm_px * optics.pixel_um / (optics.focal_length_mm * 1e3)
-    return 0.98 * wavelength_um * 1e-3 / fwhm_rad
+    endless_mm = r0_mm = 0.98 * wavelength_um * 1e-3 / fwhm_rad
+    for _ in range(_OUTER_SCALE_ROUNDS):
+        ratio = min(r0_mm / TYPICAL_OUTER_SCALE_MM, _LARGEST_RATIO)
+        r0_mm = endless_mm * math.sqrt(1.0 - 2.183 * ratio**0.356)
+    return r0_mm

@@ -55,10 +55,14 @@ class Turbulence:
 
     def path_difference_m(self, time_s: float, points: int) -> np.ndarray:
         """Return the optical path over the pupil at a time; times only ever go forward."""
+        coarse = self.screen_m(time_s)
+        return zoom(coarse, points / SCREEN_POINTS, order=3, mode="nearest", grid_mode=True)
+
+    def screen_m(self, time_s: float) -> np.ndarray:
+        """Return that path on hcipy's own coarse grid, square."""
         self._layer.evolve_until(time_s)
         phase = self._layer.phase_for(1.0) / (2.0 * math.pi)
-        coarse = np.asarray(phase).reshape(SCREEN_POINTS, SCREEN_POINTS)
-        return zoom(coarse, points / SCREEN_POINTS, order=3, mode="nearest", grid_mode=True)
+        return np.asarray(phase).reshape(SCREEN_POINTS, SCREEN_POINTS)
 
 
 def masked_star(

@@ -3,7 +3,7 @@
 A masked star spreads over a hundred pixels, so the frame is averaged over blocks first: that is fast on a
 large frame and makes the spread-out light stand out. Of each two rows the lower pixel is taken, which a hot
 pixel does not survive and a star does; what a pair of hot pixels still makes is looked at again at full
-resolution, through a median filter.
+resolution, where it does not survive either.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ _CANDIDATES = 400
 _FIRST_LOOK = 40
 # The rings of a star far from focus fill a small patch from edge to edge, and stand out only in a wide one.
 _WIDE_PATCH_PX, _WIDE_LOOK = 128, 12
+_AROUND_PX, _FAR_BRIGHTER = 96, 2.0
 _FAINTEST_SNR = 8.0
 _WANDER_PX = 24.0
 
@@ -115,26 +116,46 @@ def _best_candidate(
     """Look at candidates at full resolution and return the one with most light that is not one pixel's."""
     found = [_inspect(frame_adu, (place + 0.5) * _BLOCK_PX, patch_px) for place in places]
     real = [star for star in found if star is not None]
-    return max(real, key=lambda star: star.signal_adu) if real else None
+    return _brightest_around(frame_adu, max(real, key=lambda star: star.signal_adu)) if real else None
 
 
-def _inspect(frame_adu: NDArray[np.generic], centre: NDArray[np.float64], patch_px: int) -> FoundStar | None:
+def _brightest_around(frame_adu: NDArray[np.generic], found: FoundStar) -> FoundStar:
+    """Return what stands far brighter near a find: a sharp star among the orders that its mask throws.
+
+    A star two pixels wide loses more to the blocks than its orders do, which are found in its stead.
+    """
+    around = _inspect(frame_adu, np.array([found.y_px, found.x_px]), _AROUND_PX, smoothed_px=3)
+    return around if around is not None and around.snr > _FAR_BRIGHTER * found.snr else found
+
+
+def _inspect(
+    frame_adu: NDArray[np.generic], centre: NDArray[np.float64], patch_px: int, smoothed_px: int | None = None
+) -> FoundStar | None:
     """Return what stands in a patch after a median filter, or None when nothing does."""
     y0, x0 = (max(int(c) - patch_px // 2, 0) for c in centre)
     patch = np.asarray(frame_adu[y0 : y0 + patch_px, x0 : x0 + patch_px], np.float32)
     if min(patch.shape) < 8 or not np.isfinite(patch).any():
         return None
     patch = np.nan_to_num(patch, nan=float(np.nanmedian(patch)))
-    clean = ndimage.median_filter(patch, 3)
+    clean = _without_hot_pixels(patch)
     sky = float(np.percentile(clean, 30))
     noise = 1.4826 * float(np.median(np.abs(patch - np.median(patch)))) + 1e-3
-    smooth = ndimage.uniform_filter(clean - sky, 3 if patch_px == _PATCH_PX else 9)
+    usual_px = 3 if patch_px == _PATCH_PX else 9
+    smooth = ndimage.uniform_filter(clean - sky, smoothed_px or usual_px)
     top = np.unravel_index(int(np.argmax(smooth)), smooth.shape)
     snr = float(smooth[top]) / (noise * 0.45)
     if snr < _FAINTEST_SNR:
         return None
     y, x = _centroid(smooth, top)
     return FoundStar(x + x0, y + y0, float(np.clip(clean - sky, 0, None).sum()), snr)
+
+
+def _without_hot_pixels(patch: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Hold each pixel to the third brightest of its 3 x 3: one or two hot pixels go, a sharp star stays.
+
+    A median would take the core of a star two pixels wide as well, and its first orders would outshine it.
+    """
+    return np.asarray(np.minimum(patch, ndimage.rank_filter(patch, -3, 3)))
 
 
 def _centroid(smooth: NDArray[np.float32], top: tuple[np.intp, ...]) -> tuple[float, float]:

@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from routines.optics import Array, Optics, defocus_phase_rad
 
 # What carries the turbulence averages about 10 m/s at good sites, and scatter goes as its square root alone:

@@ -29,6 +29,7 @@ BENCHMARKS = {
     "help": "command_line",
     "frame": "large_frame",
     "bound": "cramer_rao",
+    "air": "air_scatter",
     "capture": "capture_range",
     "cutout": "one_cutout",
     "fit": "joint_fit",

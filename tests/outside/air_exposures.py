@@ -2,8 +2,8 @@
 
 An exposure of a second holds dozens of apertures of air. Instants further apart than the air's own memory
 scatter more than the exposure that they stand for: thirty of them spread over a second, twice as much. So
-the air moves on by a third of the aperture at most, and what each instant costs is kept small: one colour, and
-scipy's fast transform in single precision (its frames stand beside hcipy's own propagation in a test).
+the air moves on by a third of the aperture at most, and an instant is made cheap: one colour, and scipy's
+fast transform in single precision (its frames stand beside hcipy's own propagation in a test).
 """
 
 from __future__ import annotations
@@ -20,14 +20,15 @@ from scipy.ndimage import zoom
 FINER = 2
 FIELD_PX = 320
 STEP_APERTURES = 0.3
-STAR_PX = 0.25  # the star, from the middle of the frame: a fine point's middle, not a pixel's
+STAR_PX = 0.25  # from the frame's middle: the zero order is the first fine point past it
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A masked star in one colour before its air; ``wished_nm`` is met as nearly as the raster allows.
+    """A masked star in one colour, without its air; ``wished_nm`` is met as nearly as the raster allows.
 
-    ``air_points`` cells of the transform's raster span the aperture: a whole number, which fixes the colour.
+    ``points`` cells of the transform's raster span the aperture: a whole number, which fixes the colour. Two
+    points a pixel hold an image of lambda N from 3.9 um up with 3.9 um pixels (Nyquist).
     """
 
     telescope: Telescope
@@ -60,12 +61,16 @@ class Exposures:
         self._time_s = 0.0
         self._pupil = _calm_wave(scene)
         self._spread = zoom(
-            np.eye(SCREEN_POINTS), (scene.points / SCREEN_POINTS, 1.0), order=3, mode="nearest", grid_mode=True
+            np.eye(SCREEN_POINTS),
+            (scene.points / SCREEN_POINTS, 1.0),
+            order=3,
+            mode="nearest",
+            grid_mode=True,
         )
 
     def take(self, exposure_s: float) -> np.ndarray:
         """Return the next exposure: the image of unit light through the mask, summed over each pixel."""
-        path_m = 1e0 * math.hypot(*self._air.wind_m_s) * exposure_s
+        path_m = math.hypot(*self._air.wind_m_s) * exposure_s
         count = max(1, math.ceil(path_m / (STEP_APERTURES * self._scene.telescope.aperture_mm * 1e-3)))
         total = np.zeros((FIELD_PX * FINER,) * 2, np.float32)
         for number in range(count):
@@ -99,7 +104,7 @@ def _calm_wave(scene: Scene) -> np.ndarray:
 
 
 def _far_power(wave: np.ndarray) -> np.ndarray:
-    """Return the intensity far behind a wave, its zero order in corner (0, 0), with the wave's power in all."""
+    """Return the intensity far behind a wave, zero order in corner (0, 0), the wave's power in all."""
     count = FIELD_PX * FINER
     rows = scipy.fft.fft(wave, n=count, axis=1)
     field = scipy.fft.fft(rows, n=count, axis=0, overwrite_x=True)

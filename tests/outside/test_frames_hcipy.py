@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import air_exposures
 import hcipy_frames
 import numpy as np
 import poppy_frames
@@ -69,3 +70,18 @@ def test_an_exposure_through_air_is_wider_and_keeps_its_light() -> None:
     blurred = hcipy_frames.masked_star(TELESCOPE, Bahtinov(), light, 0.0, turbulence=turbulence)
     assert blurred.max() < 0.6 * calm.max()
     assert blurred.sum() == pytest.approx(calm.sum(), rel=0.02)
+
+
+def test_the_fast_exposures_are_hcipys_propagation() -> None:
+    telescope, mask = Telescope(784.0, 112.0, 0.2), Bahtinov(5.2, 20.0, 0.5, 33.0, -1)
+    scene = air_exposures.Scene(telescope, mask, 90.0, size_px=128)
+    light, place = Light(scene.wavelength_nm, 0.0, 1.0), (scene.star_px, scene.star_px)
+    slow = hcipy_frames.masked_star(telescope, mask, light, 90.0, star_px=place)
+    assert air_exposures.calm(scene) == pytest.approx(slow, abs=0.003 * slow.max())
+    air = hcipy_frames.Air(100.0, (3.0, 2.0))
+    turbulence = hcipy_frames.Turbulence(air, telescope, 4)
+    slow = hcipy_frames.masked_star(
+        telescope, mask, light, 90.0, star_px=place, turbulence=turbulence, exposure_s=0.03, instants=4
+    )
+    fast = air_exposures.Exposures(scene, air, 4).take(0.03)
+    assert fast == pytest.approx(slow, abs=0.01 * slow.max())

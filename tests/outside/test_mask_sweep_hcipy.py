@@ -18,9 +18,9 @@ MASK = Bahtinov(3.6, 20.0, 0.48, 67.0, -1)
 TABLE = "[mask]\nslit_period_mm = 3.6\narm_angle_deg = 20"
 LIGHTS = {"G": Light(530.0, 40.0, 4e5), "H": Light(656.3, 7.0, 2e5)}
 CROSSINGS_UM = {"G": -8.2, "H": 13.4}
-EXPOSURE_S = 0.8
-# 8 m/s carry the air past the aperture in 14 ms; instants must not lie much further apart, or the frames
-# would hold less averaging than their exposure says.
+EXPOSURE_S = 0.25
+# 8 m/s carry 2 m of air past: an instant each 63 mm, about the length over which its defocus forgets itself
+# (0.55 apertures). Further apart they would scatter more than the exposure that they stand for.
 INSTANTS = 32
 
 
@@ -62,6 +62,6 @@ def test_a_sweep_through_hcipys_air_gives_its_crossings_back(tmp_path: Path) -> 
         (result.defocus_um - look.defocus_um) / result.defocus_u_um
         for look, result in zip(looks, results, strict=True)
     ]
-    # The stated u holds what the air adds: a mean square of 14 normal surprises stays below 2.4 (chi-square,
-    # 99.7 %), and u is not so fat that none of them shows.
-    assert 0.15 < np.mean(np.square(surprises)) < 2.4
+    # The stated u holds what the air adds: a mean square of 14 normal surprises stays below 2.1 (chi-square,
+    # 99 %), and u is not so fat that none of them shows.
+    assert 0.3 < np.mean(np.square(surprises)) < 2.1

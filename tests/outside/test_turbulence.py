@@ -94,9 +94,7 @@ def scatter_over_stated(telescope: Telescope, exposure_apertures: float, exposur
         wind = (speed_m_s * math.cos(math.radians(turn)), speed_m_s * math.sin(math.radians(turn)))
         defoci = screened_defoci_um(telescope, wind, step_s, instants * exposures)
         means.append(defoci.reshape(exposures, instants).mean(axis=1))
-    variance = defocus_turbulence(optics_of(telescope)).variance_um2(
-        0.5, 100.0, instants * step_s, speed_m_s
-    )
+    variance = defocus_turbulence(optics_of(telescope)).variance_um2(0.5, 100.0, instants * step_s, speed_m_s)
     return math.sqrt(float(np.mean(np.square(means))) / variance)
 
 

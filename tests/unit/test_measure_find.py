@@ -96,3 +96,20 @@ def test_cropping_keeps_the_middle() -> None:
     inner = cropped(whole, 32)
     assert (inner.origin_x_px, inner.origin_y_px, inner.size_px) == (34, 34, 32)
     assert inner.pixels[16, 16] == whole.pixels[32, 32]
+
+
+def test_a_sharp_star_is_found_among_its_orders() -> None:
+    # The pixels are those of a star in focus through still air: two orders, wider than the star, outlast the
+    # blocks better than the star itself.
+    rng = np.random.default_rng(3)
+    frame = rng.normal(500.0, 7.0, (420, 560))
+    y, x = np.indices(frame.shape)
+    for place_x, place_y, peak, sigma_px in (
+        (255.2, 219.6, 60_000.0, 0.5),
+        (229.7, 230.3, 2500.0, 3.0),
+        (280.7, 208.9, 2500.0, 3.0),
+    ):
+        frame += peak * np.exp(-0.5 * ((x - place_x) ** 2 + (y - place_y) ** 2) / sigma_px**2)
+    found = find_star(np.clip(frame, 0.0, 65535.0).astype(np.uint16))
+    assert found is not None
+    assert (found.x_px, found.y_px) == pytest.approx((255.2, 219.6), abs=1.0)

@@ -23,7 +23,8 @@ from routines.measure.capture import Hint
 from routines.measure.cutout import Cutout, Detector, cut
 from routines.measure.explain import Explained, explain
 from routines.measure.find import FoundStar, find_star
-from routines.measure.meter import Learnt, MaskHint, MaskMeter
+from routines.measure.learning import Learnt, MaskHint
+from routines.measure.meter import MaskMeter
 from routines.measure.peak import peak_share
 from routines.measure.reading import MaskReading
 from routines.observations import Method

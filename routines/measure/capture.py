@@ -87,6 +87,13 @@ def _has_rival(ranked: list[tuple[float, StarFit]], pixels: int) -> bool:
     )
 
 
+def share_of_light(cutout: Cutout, fit: StarFit) -> float:
+    """Return a fitted star's light over all of the cut-out's: about 1, more where it is saturated."""
+    pixels = cutout.pixels[cutout.usable]
+    light = float(np.sum(pixels - np.median(pixels)))
+    return fit.state.flux_electrons / light if light > 0.0 else math.inf
+
+
 def signal_in_arms(
     star: MaskedStar, cutout: Cutout, fit: StarFit, first_order_px: float
 ) -> tuple[float, float]:

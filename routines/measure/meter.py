@@ -10,29 +10,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from routines.measure.capture import Hint, capture, signal_in_arms
+from routines.measure.capture import Hint, capture, share_of_light, signal_in_arms
 from routines.measure.companion import has_companion, without_companion
-from routines.measure.cutout import Cutout, cropped
+from routines.measure.cutout import Cutout
 from routines.measure.fit import StarFit
 from routines.measure.geometry import (
     HELD,
-    Geometry,
     Looseness,
-    Refined,
     refine_geometry,
-    searching_star,
-    total_cost,
-    with_mirrored_duty,
-    with_other_profile,
-    with_slits_shifted,
+)
+from routines.measure.learning import (
+    HOPELESS_MISMATCH,
+    OUTLYING_MISMATCH,
+    POOR_MISMATCH,
+    SEARCH_REACH_ZONES,
+    Learnt,
+    MaskHint,
+    MaskLearner,
+    trial_spacing_um,
+    zone_um,
 )
 from routines.measure.model import MaskedStar
-from routines.measure.orientation import find_spikes, light_by_direction
-from routines.measure.period import period_from_light
 from routines.measure.reading import MaskReading
 from routines.measure.shared import shared_defocus_u_um
 from routines.measure.templates import Window, make_templates
@@ -46,65 +48,20 @@ from routines.optics import (
     Band,
     Mask,
     Optics,
-    critical_focus_zone_um,
     grating_order_um,
     spike_error_px_per_um,
 )
 
 CERTAIN_REACH_ZONES = 4.0
-_SEARCH_REACH_ZONES = 4.6
-_CLEAR_CONTRAST = 3.0
-_ENOUGH_CONTRAST = 30.0
 _FAINT_ELECTRONS = 2e4
 _WORST_U_ZONES = 1.0
-_POOR_MISMATCH = 0.12
-_HOPELESS_MISMATCH = 0.4
+_LEAST_SHARE = 0.25
 # What grid, wavelengths and drawing of the model itself leave open, in critical focus zones.
 _MODEL_U_ZONES = 0.005
-_OUTLYING_MISMATCH = 2.0
 _LEAST_TURN_DEG = 0.15
-# Put back by hand into the same cell, a mask sits within a few degrees of where it was (common practice).
-_SAME_FITTING_DEG = 3.0
 _CLEARLY_BETTER = 0.9
-_FREE_PHASE = 0.5
-_LEARNING_FRAMES, _LESSONS = 4, 3
-_TRIALS_PER_ZONE = 2.0
-_DECIDING_COST = 12.0
-_ENOUGH_FRAMES = 3
-_NO_MIRROR = 0.015
-_SPECKLED_MISMATCH = 0.2
 _SHORT_EXPOSURE_S = 2.0
 _SMALLEST_CUTOUT_PX, _USUAL_CUTOUT_PX, _LARGEST_CUTOUT_PX = 192, 256, 512
-
-
-@dataclass(frozen=True, slots=True)
-class MaskHint:
-    """What the config says of the mask; None leaves it to the frames.
-
-    ``remembered_deg`` is the orientation that an earlier set had; it holds where the frames agree with it.
-    """
-
-    slit_period_mm: float | None = None
-    arm_angle_deg: float | None = None
-    slit_duty: float | None = None
-    orientation_deg: float | None = None
-    remembered_deg: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Learnt:
-    """What a set has taught: the geometry, and whether sign and tilt of the quarters are settled.
-
-    ``sign_remembered`` where the sign is that of an earlier set whose mask sat at the same angle.
-    ``mismatch`` is how well the frames that taught it match: the median share of a star's light.
-    """
-
-    geometry: Geometry
-    sign_known: bool
-    tilt_decided: bool
-    frames: int
-    mismatch: float = 0.0
-    sign_remembered: bool = False
 
 
 class MaskMeter:
@@ -129,6 +86,7 @@ class MaskMeter:
         self.pixel_share = pixel_share
         self.through_air = through_air
         self.learnt: Learnt | None = None
+        self._learner = MaskLearner(optics, hint, bands, pixel_share)
         self._stars: dict[str, MaskedStar] = {}
         self._turbulence: DefocusTurbulence | None = None
 
@@ -144,80 +102,18 @@ class MaskMeter:
         return int(math.ceil(min(max(wanted, needed), _LARGEST_CUTOUT_PX) / 16.0) * 16)
 
     def learn(self, cutouts: Sequence[Cutout]) -> None:
-        """Learn orientation and geometry from the clearest cut-outs; without a clear one, learn nothing.
-
-        Frames from far out of focus match no mask, however clear their spikes; then the next clearest are
-        asked.
-        """
-        clear = self._clearest(cutouts)
-        for begin in range(0, min(len(clear), _LESSONS * _LEARNING_FRAMES), _LEARNING_FRAMES):
-            if self.learnt is not None and not self.knows_mask:
-                self.learnt = None
-            self._learn_from(clear[begin : begin + _LEARNING_FRAMES])
-            if self.knows_mask:
-                return
+        """Learn orientation and geometry from the clearest cut-outs (see `learning`)."""
+        learnt = self._learner.learn(cutouts, self.learnt)
+        if learnt is not None and learnt is not self.learnt:
+            self.restore(learnt)
 
     @property
     def knows_mask(self) -> bool:
         """Tell whether the mask was learnt from frames that are at all like a masked star near focus."""
-        return self.learnt is not None and self.learnt.mismatch <= _HOPELESS_MISMATCH
-
-    def _learn_from(self, clear: Sequence[Cutout]) -> None:
-        """Take up what these cut-outs teach of the geometry."""
-        start = self._start_geometry(clear)
-        clear = [cropped(cutout, self._learning_px(start)) for cutout in clear]
-        if self.learnt is not None and self.learnt.tilt_decided:
-            first, decided = self._captured(start, clear), True
-        else:
-            first, decided = self._with_tilt(start, clear)
-        explored = self.learnt is not None and self.learnt.frames >= _ENOUGH_FRAMES
-        best = self._refined(first, clear, rounds=2) if explored else self._settled(first, clear)
-        kept = _agreeing(best)
-        if len(kept) < len(clear):
-            clear = [clear[k] for k in kept]
-            best = self._refined(replace(best, fits=tuple(best.fits[k] for k in kept)), clear, rounds=4)
-        self._adopt(best, decided)
-
-    def _settled(self, start: Refined, clear: Sequence[Cutout]) -> Refined:
-        """Return the geometry refined with each kind of blur and of duty, the likeliest of them to the end.
-
-        A wrong kind of blur pulls the other terms along, so each is refined before they are compared.
-        """
-        around = (clear, self.bands, self._window(clear), self._reach_um(clear))
-        tried = []
-        for one in (start, with_other_profile(start, *around)):
-            refined = self._refined(one, clear, rounds=2)
-            tried.append(refined)
-            if not _hopeless(refined) and abs(refined.geometry.mask.slit_duty - 0.5) > _NO_MIRROR:
-                mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
-                tried.append(self._refined(mirrored, clear, rounds=2))
-        best = min(tried, key=lambda one: one.cost)
-        if _hopeless(best):
-            return best
-        # Where the air's speckles cover the faint light between the orders, nothing tells the slits' places.
-        told = float(np.median([fit.mismatch for fit in best.fits])) < _SPECKLED_MISMATCH
-        for rounds in (2, 4) if told else ():
-            shifted = self._refined(with_slits_shifted(best, *around), clear, rounds=rounds, slits=True)
-            best = min(best, shifted, key=lambda one: one.cost)
-        return best if told else min(best, self._refined(best, clear, rounds=4), key=lambda one: one.cost)
-
-    def _learning_px(self, start: Geometry) -> int:
-        """Return the side that holds the first orders, which teach the geometry at a fraction of the cost."""
-        longest_um = max(band.centre_nm + band.width_nm / 2 for band in self.bands.values()) * 1e-3
-        order_px = grating_order_um(1.0, longest_um, self.optics, start.mask) / self.optics.pixel_um
-        return 2 * math.ceil(1.2 * order_px + 12.0)
-
-    def _with_tilt(self, start: Geometry, clear: Sequence[Cutout]) -> tuple[Refined, bool]:
-        """Return the geometry with the likelier tilt, roughly refined, and whether it is much likelier."""
-        tried = []
-        for tilt in (1, -1):
-            first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
-            tried.append(self._refined(first, clear, rounds=1))
-        tried.sort(key=lambda one: one.cost)
-        return tried[0], tried[1].cost - tried[0].cost > _DECIDING_COST
+        return self.learnt is not None and self.learnt.settled
 
     def restore(self, learnt: Learnt) -> None:
-        """Take up what an earlier part of the same set has learnt."""
+        """Take up what has been learnt, by this set or an earlier part of it."""
         self.learnt = learnt
         self._stars.clear()
         self._turbulence = None
@@ -230,9 +126,9 @@ class MaskMeter:
             flag = "all_saturated" if cutout.saturated_px > cutout.pixels.size // 4 else "no_signal"
             return MaskReading(cutout.filter, flags=(flag,))
         star = self.star(cutout.filter, cutout.size_px)
-        captured = capture(star, cutout, hint, self._spacing_um(cutout.filter))
+        captured = capture(star, cutout, hint, trial_spacing_um(self.bands[cutout.filter], self.optics))
         arms, arms_u = signal_in_arms(star, cutout, captured.fit, self._first_order_px(cutout.filter))
-        if arms + 4.0 * arms_u < 0.5 and arms_u < 0.15:
+        if (arms + 4.0 * arms_u < 0.5 and arms_u < 0.15) or _is_another_pattern(cutout, captured.fit):
             return MaskReading(cutout.filter, flags=("no_mask_pattern",))
         fit, turned_deg = self._followed(cutout, captured.fit)
         blended = turned_deg == 0.0 and has_companion(star, cutout, fit)
@@ -247,10 +143,10 @@ class MaskMeter:
         Tried only where a frame matches much worse than those that the geometry was learnt from.
         """
         assert self.learnt is not None
-        if fit.mismatch < max(_POOR_MISMATCH, _OUTLYING_MISMATCH * self.learnt.mismatch):
+        if fit.mismatch < max(POOR_MISMATCH, OUTLYING_MISMATCH * self.learnt.mismatch):
             return fit, 0.0
         only_turn = Looseness(3.0, *(HELD,) * 5)
-        geometry, reach = self.learnt.geometry, _SEARCH_REACH_ZONES * self._zone_um(cutout.filter)
+        geometry, reach = self.learnt.geometry, SEARCH_REACH_ZONES * self._zone_um(cutout.filter)
         window = Window.around(cutout.size_px)
         turned = refine_geometry(geometry, [cutout], [fit], self.bands, window, reach, only_turn, rounds=5)
         by_deg = turned.geometry.mask.orientation_deg - geometry.mask.orientation_deg
@@ -263,7 +159,7 @@ class MaskMeter:
             raise RuntimeError("the mask's geometry has not been learnt")
         if filter_name not in self._stars:
             geometry = self.learnt.geometry
-            reach = _SEARCH_REACH_ZONES * self._zone_um(filter_name)
+            reach = SEARCH_REACH_ZONES * self._zone_um(filter_name)
             window = Window.around(size_px)
             templates = make_templates(geometry.optics, geometry.mask, self.bands[filter_name], window, reach)
             self._stars[filter_name] = MaskedStar(templates, geometry.profile, geometry.pixel_share)
@@ -276,7 +172,7 @@ class MaskMeter:
         return spike_error_px_per_um(self.learnt.geometry.optics, self.learnt.geometry.mask)
 
     def _zone_um(self, filter_name: str) -> float:
-        return critical_focus_zone_um(self.bands[filter_name].centre_nm * 1e-3, self.optics)
+        return zone_um(self.bands[filter_name], self.optics)
 
     def _first_order_px(self, filter_name: str) -> float:
         assert self.learnt is not None
@@ -285,100 +181,6 @@ class MaskMeter:
             grating_order_um(1.0, wavelength_um, self.optics, self.learnt.geometry.mask)
             / self.optics.pixel_um
         )
-
-    def _clearest(self, cutouts: Sequence[Cutout]) -> list[Cutout]:
-        """Return the cut-outs whose spikes stand out most, narrow bands before broad ones."""
-        scored = []
-        for cutout in cutouts:
-            if cutout.usable.mean() < 0.5:
-                continue
-            profile = light_by_direction(cutout, *_middle(cutout))
-            contrast = find_spikes([profile], self.hint.arm_angle_deg).contrast
-            scored.append((contrast, cutout))
-        clear = [(contrast, cutout) for contrast, cutout in scored if contrast > _CLEAR_CONTRAST]
-        # A broad band blurs what the geometry shows, and costs more: it teaches only where nothing else can.
-        clear.sort(key=lambda pair: -min(pair[0], _ENOUGH_CONTRAST) / self._relative_width(pair[1].filter))
-        return [cutout for _, cutout in clear]
-
-    def _relative_width(self, filter_name: str) -> float:
-        band = self.bands[filter_name]
-        return max(band.width_nm / band.centre_nm, 0.15)
-
-    def _start_geometry(self, clear: Sequence[Cutout]) -> Geometry:
-        """Return the geometry to refine: what was learnt before, else the directions of the light."""
-        if self.learnt is not None:
-            return self.learnt.geometry
-        spikes = find_spikes([light_by_direction(c, *_middle(c)) for c in clear], self.hint.arm_angle_deg)
-        orientation = (spikes.middle_deg - 90.0) % 180.0
-        believed = self.hint.orientation_deg
-        if believed is None and self._is_remembered(orientation):
-            believed = self.hint.remembered_deg
-        if believed is not None:
-            turned = (orientation - believed + 90.0) % 360.0
-            orientation = orientation if turned < 180.0 else orientation + 180.0
-        period = self.hint.slit_period_mm
-        if period is None:
-            period = period_from_light(clear, self.bands, self.optics, spikes)
-        duty = self.hint.slit_duty or 0.5
-        mask = Mask(period, spikes.arm_angle_deg, duty, orientation)
-        return Geometry(self.optics, mask, pixel_share=self.pixel_share)
-
-    def _captured(self, start: Geometry, clear: Sequence[Cutout]) -> Refined:
-        """Fit each clear frame from scratch with a geometry."""
-        stars: dict[str, MaskedStar] = {}
-        fits = []
-        for cutout in clear:
-            band = self.bands[cutout.filter]
-            if band.name not in stars:
-                stars[band.name] = searching_star(start, band, self._window(clear), self._reach_um(clear))
-            fits.append(capture(stars[band.name], cutout, None, self._spacing_um(cutout.filter)).fit)
-        return Refined(start, tuple(fits), total_cost(fits))
-
-    def _refined(
-        self, start: Refined, clear: Sequence[Cutout], rounds: int, *, slits: bool = False
-    ) -> Refined:
-        """Refine a geometry on the clear frames; ``slits`` frees the places of the slits too."""
-        window, reach = self._window(clear), self._reach_um(clear)
-        return refine_geometry(
-            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(slits=slits), rounds
-        )
-
-    def _window(self, clear: Sequence[Cutout]) -> Window:
-        return Window.around(clear[0].size_px)
-
-    def _reach_um(self, clear: Sequence[Cutout]) -> float:
-        return _SEARCH_REACH_ZONES * max(self._zone_um(c.filter) for c in clear)
-
-    def _spacing_um(self, filter_name: str) -> float:
-        return self._zone_um(filter_name) / _TRIALS_PER_ZONE
-
-    def _looseness(self, *, slits: bool) -> Looseness:
-        """Return how far the frames may move the geometry: little where the config gave it."""
-        given, free = Looseness(), Looseness(slit_period_fraction=0.1, arm_angle_deg=3.0, slit_duty=0.15)
-        hint = self.hint
-        return replace(
-            given,
-            slit_period_fraction=(free if hint.slit_period_mm is None else given).slit_period_fraction,
-            arm_angle_deg=(free if hint.arm_angle_deg is None else given).arm_angle_deg,
-            slit_duty=(free if hint.slit_duty is None else given).slit_duty,
-            slit_phase=_FREE_PHASE if slits else HELD,
-        )
-
-    def _adopt(self, taught: Refined, tilt_decided: bool) -> None:
-        sign_known = self.hint.orientation_deg is not None
-        mismatch = float(np.median([fit.mismatch for fit in taught.fits]))
-        remembered = not sign_known and self._is_remembered(taught.geometry.mask.orientation_deg)
-        self.learnt = Learnt(
-            taught.geometry, sign_known, tilt_decided, len(taught.fits), mismatch, sign_remembered=remembered
-        )
-        self._stars.clear()
-        self._turbulence = None
-
-    def _is_remembered(self, orientation_deg: float) -> bool:
-        """Tell whether the mask sits at the angle, either way round, at which an earlier set had it."""
-        if self.hint.remembered_deg is None:
-            return False
-        return abs((orientation_deg - self.hint.remembered_deg + 90.0) % 180.0 - 90.0) < _SAME_FITTING_DEG
 
     def _turbulence_u_um(self, cutout: Cutout, fit: StarFit) -> float:
         """Return what the atmosphere adds to the defocus's standard uncertainty."""
@@ -443,7 +245,7 @@ class MaskMeter:
 
     def _refusal(self, fit: StarFit, u_um: float, zone_um: float, rival: bool) -> str | None:
         """Return why a fit gives no number, or None when it does."""
-        if abs(fit.state.defocus_um) >= 0.995 * _SEARCH_REACH_ZONES * zone_um:
+        if abs(fit.state.defocus_um) >= 0.995 * SEARCH_REACH_ZONES * zone_um:
             return "ambiguous"
         if u_um > _WORST_U_ZONES * zone_um or fit.state.flux_electrons < 300.0:
             return "too_faint"
@@ -456,30 +258,18 @@ def _matches_poorly(fit: StarFit, air_um: float) -> bool:
     Air that moves the spikes also leaves its speckles in a frame: a mismatch that makes the defocus no less
     sure than the air itself does is the air's, up to where frame and model differ altogether.
     """
-    if fit.mismatch <= _POOR_MISMATCH:
+    if fit.mismatch <= POOR_MISMATCH:
         return False
-    return fit.defocus_u_um > air_um or fit.mismatch > _HOPELESS_MISMATCH
+    return fit.defocus_u_um > air_um or fit.mismatch > HOPELESS_MISMATCH
 
 
-def _hopeless(refined: Refined) -> bool:
-    """Tell whether the frames are altogether unlike any star that the geometry makes."""
-    return float(np.median([fit.mismatch for fit in refined.fits])) > _HOPELESS_MISMATCH
+def _is_another_pattern(cutout: Cutout, fit: StarFit) -> bool:
+    """Tell whether a fit that matches nothing took up but a little of the light.
 
-
-def _agreeing(refined: Refined) -> list[int]:
-    """Return which frames match the common geometry about as well as most do.
-
-    A frame on which the mask had slipped, or another star or a trail shows, must not teach the rest.
+    So ends a star without a mask whose core is saturated and left out: what remains are faint rings.
     """
-    mismatches = [fit.mismatch for fit in refined.fits]
-    worst = _OUTLYING_MISMATCH * max(sorted(mismatches)[(len(mismatches) - 1) // 2], _POOR_MISMATCH / 2.0)
-    return [k for k, mismatch in enumerate(mismatches) if mismatch <= worst]
+    return fit.mismatch > HOPELESS_MISMATCH and share_of_light(cutout, fit) < _LEAST_SHARE
 
 
 def _turned(mask: Mask, by_deg: float) -> Mask:
     return replace(mask, orientation_deg=mask.orientation_deg + by_deg)
-
-
-def _middle(cutout: Cutout) -> tuple[float, float]:
-    """Return the star's rough place in a cut-out made around it."""
-    return cutout.size_px / 2.0, cutout.size_px / 2.0

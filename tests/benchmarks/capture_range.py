@@ -21,7 +21,8 @@ from masked_star import Bahtinov, Light, Sensor, Telescope, recorded
 from routines.flags import kind_of
 from routines.measure.cutout import Cutout, Detector, cut
 from routines.measure.geometry import Geometry
-from routines.measure.meter import Learnt, MaskHint, MaskMeter
+from routines.measure.learning import Learnt, MaskHint
+from routines.measure.meter import MaskMeter
 from routines.measure.reading import MaskReading
 from routines.optics import Band, Mask, Optics, critical_focus_zone_um
 

@@ -24,7 +24,8 @@ from skimage.transform import radon
 
 from routines.measure.cutout import Detector, cut
 from routines.measure.geometry import Geometry
-from routines.measure.meter import Learnt, MaskHint, MaskMeter
+from routines.measure.learning import Learnt, MaskHint
+from routines.measure.meter import MaskMeter
 from routines.optics import Band, Mask, Optics
 from tests.benchmarks.timing import record
 

@@ -10,7 +10,8 @@ import numpy as np
 from routines.measure.capture import Hint
 from routines.measure.cutout import Cutout
 from routines.measure.geometry import Geometry
-from routines.measure.meter import Learnt, MaskHint, MaskMeter
+from routines.measure.learning import Learnt, MaskHint
+from routines.measure.meter import MaskMeter
 from routines.measure.model import StarState
 from routines.optics import Band, Mask, Optics
 from tests.benchmarks.large_frame import sep_background_and_extract

@@ -11,7 +11,8 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
-from routines.measure.meter import MaskHint, MaskMeter  # noqa: E402
+from routines.measure.learning import MaskHint  # noqa: E402
+from routines.measure.meter import MaskMeter  # noqa: E402
 from routines.optics import critical_focus_zone_um  # noqa: E402
 from tests.benchmarks import capture_range  # noqa: E402
 

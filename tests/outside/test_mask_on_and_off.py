@@ -12,6 +12,11 @@ from sweeps import Look, config_text, write_folder
 from daemon.config import Config, load_config
 from daemon.fitting import Fitting
 from daemon.measurement import FrameMeter
+from routines.measure.cutout import Detector, cut
+from routines.measure.geometry import Geometry
+from routines.measure.learning import Learnt, MaskHint
+from routines.measure.meter import MaskMeter
+from routines.optics import Band, Mask, Optics
 
 pytestmark = pytest.mark.timeout(600)
 
@@ -112,3 +117,22 @@ def test_a_width_routine_says_at_once_that_the_mask_is_still_on(defocus_um: floa
     result = meter_in(tmp_path).measure_next(path, "width")
     assert result.flags == ("mask_present",) and not result.measured
     assert result.message is not None and "take the mask off" in result.message
+
+
+@pytest.mark.parametrize(("defocus_um", "electrons"), [(0.0, 4e6), (58.0, 2e7), (0.0, 8e7)])
+def test_a_saturated_star_without_a_mask_is_not_taken_for_the_masks(
+    defocus_um: float, electrons: float
+) -> None:
+    # Its core is left out as saturated; what remains, rings and the far wings, must not be read as spikes.
+    turn, shift = gallery.MASK.orientation_deg, gallery.MASK.shift_periods
+    geometry = Geometry(
+        Optics(588.0, 112.0, 0.0, 3.9), Mask(3.6, 20.0, 0.48, turn, 1, (shift,) * 3), "gaussian"
+    )
+    meter = MaskMeter(geometry.optics, MaskHint(3.6, 20.0), {"H": Band("H", 656.3, 7.0)})
+    meter.restore(Learnt(geometry, sign_known=True, tilt_decided=True, frames=4, mismatch=0.01))
+    star = gallery.star(defocus_um, mask=None) / gallery.NARROW.electrons
+    frame = recorded(gallery.in_frame(star * electrons), gallery.SENSOR, 11)
+    middle = [corner + gallery.STAMP_PX / 2 for corner in gallery.CORNER]
+    cutout = cut(frame, middle[1], middle[0], 192, Detector(1.0, 1.6, 65535.0, 500.0), "H", 4.0)
+    assert cutout.saturated_px > 0
+    assert meter.measure(cutout).flags == ("no_mask_pattern",)

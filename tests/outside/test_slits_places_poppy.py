@@ -8,7 +8,8 @@ import pytest
 from masked_star import Bahtinov, Light, Sensor, Telescope, expected_spike_error_px, recorded
 
 from routines.measure.cutout import Cutout, Detector, cut
-from routines.measure.meter import MaskHint, MaskMeter
+from routines.measure.learning import MaskHint
+from routines.measure.meter import MaskMeter
 from routines.optics import Band, Optics
 
 TELESCOPE = Telescope(796.0, 112.0, 0.0, 2.9)

@@ -8,7 +8,8 @@ import numpy as np
 
 from routines.measure.cutout import Cutout
 from routines.measure.geometry import Geometry
-from routines.measure.meter import Learnt, MaskHint, MaskMeter
+from routines.measure.learning import Learnt, MaskHint
+from routines.measure.meter import MaskMeter
 from routines.measure.model import MaskedStar, StarState
 from routines.measure.templates import Window, make_templates
 from routines.optics import Band, Mask, Optics

@@ -11,7 +11,8 @@ from measure_cases import BANDS, MASK, OPTICS, knowing_meter, made, star_model, 
 from routines.flags import kind_of
 from routines.measure.capture import Hint
 from routines.measure.cutout import Cutout
-from routines.measure.meter import MaskHint, MaskMeter
+from routines.measure.learning import MaskHint
+from routines.measure.meter import MaskMeter
 from routines.optics import critical_focus_zone_um, spike_error_px_per_um
 
 ZONE_UM = critical_focus_zone_um(0.6563, OPTICS)

@@ -1,0 +1,282 @@
+"""Learn how a mask sits and is cut from the clearest frames of a set: orientation, geometry, kind of blur.
+
+What the config gives enters as a belief; the rest is found from the frames. Several starts are refined before
+they are compared, since a wrong tilt, blur or duty pulls the other terms along.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from routines.measure.capture import capture
+from routines.measure.cutout import Cutout, cropped
+from routines.measure.geometry import (
+    HELD,
+    Geometry,
+    Looseness,
+    Refined,
+    refine_geometry,
+    searching_star,
+    total_cost,
+    with_mirrored_duty,
+    with_other_profile,
+    with_slits_shifted,
+)
+from routines.measure.model import MaskedStar
+from routines.measure.orientation import find_spikes, light_by_direction
+from routines.measure.period import period_from_light
+from routines.measure.templates import Window
+from routines.optics import Band, Mask, Optics, critical_focus_zone_um, grating_order_um
+
+SEARCH_REACH_ZONES = 4.6
+HOPELESS_MISMATCH = 0.4
+POOR_MISMATCH = 0.12
+OUTLYING_MISMATCH = 2.0
+_TRIALS_PER_ZONE = 2.0
+_CLEAR_CONTRAST = 3.0
+_ENOUGH_CONTRAST = 30.0
+# Put back by hand into the same cell, a mask sits within a few degrees of where it was (common practice).
+_SAME_FITTING_DEG = 3.0
+_FREE_PHASE = 0.5
+_LEARNING_FRAMES, _LESSONS = 4, 3
+_DECIDING_COST = 12.0
+_ENOUGH_FRAMES = 3
+_NO_MIRROR = 0.015
+_SPECKLED_MISMATCH = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class MaskHint:
+    """What the config says of the mask; None leaves it to the frames.
+
+    ``remembered_deg`` is the orientation that an earlier set had; it holds where the frames agree with it.
+    """
+
+    slit_period_mm: float | None = None
+    arm_angle_deg: float | None = None
+    slit_duty: float | None = None
+    orientation_deg: float | None = None
+    remembered_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What a set has taught: the geometry, and whether sign and tilt of the quarters are settled.
+
+    ``sign_remembered`` where the sign is that of an earlier set whose mask sat at the same angle.
+    ``mismatch`` is how well the frames that taught it match: the median share of a star's light.
+    """
+
+    geometry: Geometry
+    sign_known: bool
+    tilt_decided: bool
+    frames: int
+    mismatch: float = 0.0
+    sign_remembered: bool = False
+
+    @property
+    def settled(self) -> bool:
+        """Tell whether it was learnt from frames that are at all like a masked star near focus."""
+        return self.mismatch <= HOPELESS_MISMATCH
+
+
+def zone_um(band: Band, optics: Optics) -> float:
+    """Return the critical focus zone of a band's middle (um, the whole depth)."""
+    return critical_focus_zone_um(band.centre_nm * 1e-3, optics)
+
+
+def trial_spacing_um(band: Band, optics: Optics) -> float:
+    """Return how far apart (um) the defoci are that a search from scratch tries."""
+    return zone_um(band, optics) / _TRIALS_PER_ZONE
+
+
+class MaskLearner:
+    """Learns the mask of one fitting; what is known before is handed in, what is known after comes back."""
+
+    def __init__(
+        self, optics: Optics, hint: MaskHint, bands: Mapping[str, Band], pixel_share: float = 1.0
+    ) -> None:
+        self.optics = optics
+        self.hint = hint
+        self.bands = dict(bands)
+        self.pixel_share = pixel_share
+
+    def learn(self, cutouts: Sequence[Cutout], known: Learnt | None) -> Learnt | None:
+        """Return what the clearest cut-outs teach of the mask; without a clear one, what is known already.
+
+        Frames from far out of focus match no mask, however clear their spikes; then the next clearest are
+        asked.
+        """
+        clear = self._clearest(cutouts)
+        for begin in range(0, min(len(clear), _LESSONS * _LEARNING_FRAMES), _LEARNING_FRAMES):
+            if known is not None and not known.settled:
+                known = None
+            known = self._learnt_from(clear[begin : begin + _LEARNING_FRAMES], known)
+            if known.settled:
+                break
+        return known
+
+    def _learnt_from(self, clear: Sequence[Cutout], known: Learnt | None) -> Learnt:
+        """Return what these cut-outs teach of the geometry."""
+        start = self._start_geometry(clear) if known is None else known.geometry
+        clear = [cropped(cutout, self._learning_px(start)) for cutout in clear]
+        if known is not None and known.tilt_decided:
+            first, decided = self._captured(start, clear), True
+        else:
+            first, decided = self._with_tilt(start, clear)
+        explored = known is not None and known.frames >= _ENOUGH_FRAMES
+        best = self._refined(first, clear, rounds=2) if explored else self._settled(first, clear)
+        kept = _agreeing(best)
+        if len(kept) < len(clear):
+            clear = [clear[k] for k in kept]
+            best = self._refined(replace(best, fits=tuple(best.fits[k] for k in kept)), clear, rounds=4)
+        return self._concluded(best, decided)
+
+    def _settled(self, start: Refined, clear: Sequence[Cutout]) -> Refined:
+        """Return the geometry refined with each kind of blur and of duty, the likeliest of them to the end.
+
+        A wrong kind of blur pulls the other terms along, so each is refined before they are compared.
+        """
+        around = (clear, self.bands, self._window(clear), self._reach_um(clear))
+        tried = []
+        for one in (start, with_other_profile(start, *around)):
+            refined = self._refined(one, clear, rounds=2)
+            tried.append(refined)
+            if not _hopeless(refined) and abs(refined.geometry.mask.slit_duty - 0.5) > _NO_MIRROR:
+                mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
+                tried.append(self._refined(mirrored, clear, rounds=2))
+        best = min(tried, key=lambda one: one.cost)
+        if _hopeless(best):
+            return best
+        # Where the air's speckles cover the faint light between the orders, nothing tells the slits' places.
+        told = float(np.median([fit.mismatch for fit in best.fits])) < _SPECKLED_MISMATCH
+        for rounds in (2, 4) if told else ():
+            shifted = self._refined(with_slits_shifted(best, *around), clear, rounds=rounds, slits=True)
+            best = min(best, shifted, key=lambda one: one.cost)
+        return best if told else min(best, self._refined(best, clear, rounds=4), key=lambda one: one.cost)
+
+    def _learning_px(self, start: Geometry) -> int:
+        """Return the side that holds the first orders, which teach the geometry at a fraction of the cost."""
+        longest_um = max(band.centre_nm + band.width_nm / 2 for band in self.bands.values()) * 1e-3
+        order_px = grating_order_um(1.0, longest_um, self.optics, start.mask) / self.optics.pixel_um
+        return 2 * math.ceil(1.2 * order_px + 12.0)
+
+    def _with_tilt(self, start: Geometry, clear: Sequence[Cutout]) -> tuple[Refined, bool]:
+        """Return the geometry with the likelier tilt, roughly refined, and whether it is much likelier."""
+        tried = []
+        for tilt in (1, -1):
+            first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
+            tried.append(self._refined(first, clear, rounds=1))
+        tried.sort(key=lambda one: one.cost)
+        return tried[0], tried[1].cost - tried[0].cost > _DECIDING_COST
+
+    def _clearest(self, cutouts: Sequence[Cutout]) -> list[Cutout]:
+        """Return the cut-outs whose spikes stand out most, narrow bands before broad ones."""
+        scored = []
+        for cutout in cutouts:
+            if cutout.usable.mean() < 0.5:
+                continue
+            profile = light_by_direction(cutout, *_middle(cutout))
+            contrast = find_spikes([profile], self.hint.arm_angle_deg).contrast
+            scored.append((contrast, cutout))
+        clear = [(contrast, cutout) for contrast, cutout in scored if contrast > _CLEAR_CONTRAST]
+        # A broad band blurs what the geometry shows, and costs more: it teaches only where nothing else can.
+        clear.sort(key=lambda pair: -min(pair[0], _ENOUGH_CONTRAST) / self._relative_width(pair[1].filter))
+        return [cutout for _, cutout in clear]
+
+    def _relative_width(self, filter_name: str) -> float:
+        band = self.bands[filter_name]
+        return max(band.width_nm / band.centre_nm, 0.15)
+
+    def _start_geometry(self, clear: Sequence[Cutout]) -> Geometry:
+        """Return the geometry to refine, from the directions of the light and what the config gives."""
+        spikes = find_spikes([light_by_direction(c, *_middle(c)) for c in clear], self.hint.arm_angle_deg)
+        orientation = (spikes.middle_deg - 90.0) % 180.0
+        believed = self.hint.orientation_deg
+        if believed is None and self._is_remembered(orientation):
+            believed = self.hint.remembered_deg
+        if believed is not None:
+            turned = (orientation - believed + 90.0) % 360.0
+            orientation = orientation if turned < 180.0 else orientation + 180.0
+        period = self.hint.slit_period_mm
+        if period is None:
+            period = period_from_light(clear, self.bands, self.optics, spikes)
+        duty = self.hint.slit_duty or 0.5
+        mask = Mask(period, spikes.arm_angle_deg, duty, orientation)
+        return Geometry(self.optics, mask, pixel_share=self.pixel_share)
+
+    def _captured(self, start: Geometry, clear: Sequence[Cutout]) -> Refined:
+        """Fit each clear frame from scratch with a geometry."""
+        stars: dict[str, MaskedStar] = {}
+        fits = []
+        for cutout in clear:
+            band = self.bands[cutout.filter]
+            if band.name not in stars:
+                stars[band.name] = searching_star(start, band, self._window(clear), self._reach_um(clear))
+            fits.append(capture(stars[band.name], cutout, None, trial_spacing_um(band, self.optics)).fit)
+        return Refined(start, tuple(fits), total_cost(fits))
+
+    def _refined(
+        self, start: Refined, clear: Sequence[Cutout], rounds: int, *, slits: bool = False
+    ) -> Refined:
+        """Refine a geometry on the clear frames; ``slits`` frees the places of the slits too."""
+        window, reach = self._window(clear), self._reach_um(clear)
+        return refine_geometry(
+            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(slits=slits), rounds
+        )
+
+    def _window(self, clear: Sequence[Cutout]) -> Window:
+        return Window.around(clear[0].size_px)
+
+    def _reach_um(self, clear: Sequence[Cutout]) -> float:
+        return SEARCH_REACH_ZONES * max(zone_um(self.bands[c.filter], self.optics) for c in clear)
+
+    def _looseness(self, *, slits: bool) -> Looseness:
+        """Return how far the frames may move the geometry: little where the config gave it."""
+        given, free = Looseness(), Looseness(slit_period_fraction=0.1, arm_angle_deg=3.0, slit_duty=0.15)
+        hint = self.hint
+        return replace(
+            given,
+            slit_period_fraction=(free if hint.slit_period_mm is None else given).slit_period_fraction,
+            arm_angle_deg=(free if hint.arm_angle_deg is None else given).arm_angle_deg,
+            slit_duty=(free if hint.slit_duty is None else given).slit_duty,
+            slit_phase=_FREE_PHASE if slits else HELD,
+        )
+
+    def _concluded(self, taught: Refined, tilt_decided: bool) -> Learnt:
+        sign_known = self.hint.orientation_deg is not None
+        remembered = not sign_known and self._is_remembered(taught.geometry.mask.orientation_deg)
+        mismatch = float(np.median([fit.mismatch for fit in taught.fits]))
+        return Learnt(
+            taught.geometry, sign_known, tilt_decided, len(taught.fits), mismatch, sign_remembered=remembered
+        )
+
+    def _is_remembered(self, orientation_deg: float) -> bool:
+        """Tell whether the mask sits at the angle, either way round, at which an earlier set had it."""
+        if self.hint.remembered_deg is None:
+            return False
+        return abs((orientation_deg - self.hint.remembered_deg + 90.0) % 180.0 - 90.0) < _SAME_FITTING_DEG
+
+
+def _hopeless(refined: Refined) -> bool:
+    """Tell whether the frames are altogether unlike any star that the geometry makes."""
+    return float(np.median([fit.mismatch for fit in refined.fits])) > HOPELESS_MISMATCH
+
+
+def _agreeing(refined: Refined) -> list[int]:
+    """Return which frames match the common geometry about as well as most do.
+
+    A frame on which the mask had slipped, or another star or a trail shows, must not teach the rest.
+    """
+    mismatches = [fit.mismatch for fit in refined.fits]
+    worst = OUTLYING_MISMATCH * max(sorted(mismatches)[(len(mismatches) - 1) // 2], POOR_MISMATCH / 2.0)
+    return [k for k, mismatch in enumerate(mismatches) if mismatch <= worst]
+
+
+def _middle(cutout: Cutout) -> tuple[float, float]:
+    """Return the star's rough place in a cut-out made around it."""
+    return cutout.size_px / 2.0, cutout.size_px / 2.0

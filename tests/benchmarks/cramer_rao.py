@@ -48,7 +48,10 @@ PLACES = ((95.7, 96.1), (96.2, 95.6))
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """One setting's outcome; numbers in micrometres of defocus, ``truth_of_u`` is RMS of error over u."""
+    """One setting's outcome; numbers in micrometres of defocus, ``truth_of_u`` is RMS of error over u.
+
+    ``largest_u_um`` is that of the frame which was least sure of itself.
+    """
 
     light: Light
     defocus_um: float
@@ -57,6 +60,16 @@ class Score:
     truth_of_u: float
     lost: int
     line_rmse_um: float
+    largest_u_um: float
+
+    @property
+    def holds(self) -> bool:
+        """Tell whether what is claimed holds: 1.3 times the bound and true u, or 1 um where that is less."""
+        if self.lost or not self.truth_of_u <= 1.25:
+            return False
+        if 1.3 * self.bound_um < 1.0:
+            return self.rmse_um <= 1.0 and self.largest_u_um <= 1.5
+        return self.rmse_um <= 1.3 * self.bound_um and self.truth_of_u >= 0.8
 
 
 def image(light: Light, defocus_um: float, star_px: tuple[float, float], blur_px: float) -> np.ndarray:
@@ -130,7 +143,7 @@ def score(light: Light, defocus_um: float, frames: int, meter: MaskMeter) -> Sco
     """Measure noisy frames of one setting, their star at unknown places, from scratch each."""
     detector = Detector(1.0, SENSOR.read_noise_electrons, SENSOR.ceiling_adu, SENSOR.pedestal_adu)
     noiseless = [image(light, defocus_um, place, BLUR_PX) for place in PLACES]
-    errors, in_u, line_errors, lost = [], [], [], 0
+    errors, in_u, line_errors, us, lost = [], [], [], [], 0
     for number in range(frames):
         frame = recorded(noiseless[number % len(PLACES)], SENSOR, number)
         reading = meter.measure(cut(frame, SIZE_PX / 2, SIZE_PX / 2, SIZE_PX, detector, "x", None))
@@ -139,9 +152,11 @@ def score(light: Light, defocus_um: float, frames: int, meter: MaskMeter) -> Sco
             lost += 1
             continue
         errors.append(reading.defocus_um - defocus_um)
-        in_u.append(errors[-1] / reading.defocus_u_um)
+        us.append(reading.defocus_u_um)
+        in_u.append(errors[-1] / us[-1])
     bounds = [bound_um(light, defocus_um, place) for place in PLACES]
-    return Score(light, defocus_um, _rms(bounds), _rms(errors), _rms(in_u), lost, _rms(line_errors))
+    figures = (_rms(bounds), _rms(errors), _rms(in_u), lost, _rms(line_errors), max(us, default=math.inf))
+    return Score(light, defocus_um, *figures)
 
 
 def _rms(values: list[float]) -> float:
@@ -150,7 +165,9 @@ def _rms(values: list[float]) -> float:
 
 def run(frames: int = 200) -> None:
     """Print the table."""
-    print("  electrons   band (nm)  defocus   bound    RMSE   ratio  RMS(error/u)  lost   line fit  (um)")
+    print(
+        "  electrons   band (nm)  defocus   bound    RMSE   ratio  RMS(error/u)  largest u  lost  claim   line fit  (um)"
+    )
     for light in LIGHTS:
         meter = meter_for(light)
         for defocus_um in DEFOCI_UM:
@@ -158,7 +175,8 @@ def run(frames: int = 200) -> None:
             print(
                 f"  {light.electrons:9.0e} {light.centre_nm:7.0f}/{light.width_nm:<4.0f}{defocus_um:8.0f}"
                 f"{one.bound_um:9.3f}{one.rmse_um:8.3f}{one.rmse_um / one.bound_um:8.2f}"
-                f"{one.truth_of_u:10.2f}{one.lost:10d}{one.line_rmse_um:10.2f}",
+                f"{one.truth_of_u:10.2f}{one.largest_u_um:14.2f}{one.lost:6d}"
+                f"{'holds' if one.holds else 'MISSED':>8}{one.line_rmse_um:10.2f}",
                 flush=True,
             )
             what = f"{light.electrons:.0e} e, {light.width_nm:.0f} nm, {defocus_um:.0f} um off"

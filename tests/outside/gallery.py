@@ -97,7 +97,10 @@ def in_frame(stamp: np.ndarray, corner: tuple[int, int] = CORNER) -> np.ndarray:
 
 
 # A tenth of the light is lost where a second rim stands 9 mm aside of the first (area of two circles' lens).
-RIMS = ("pupil cut by a rim on the quarters' side", "pupil cut by a rim on the straight slits' side")
+RIMS = {
+    "pupil cut on the straight slits' side": MASK.orientation_deg,
+    "pupil cut across the slits": MASK.orientation_deg + 90.0,
+}
 
 
 def masked_night() -> list[Shot]:
@@ -112,15 +115,19 @@ def masked_night() -> list[Shot]:
         shots.append(Shot(name, make(clean[z], 200 + number), z))
     slipped = replace(MASK, orientation_deg=MASK.orientation_deg + 1.0)
     turned = in_frame(star(55.0, mask=slipped))
-    rims = [
-        star(55.0, telescope=replace(REFRACTOR, rim_aside_mm=9.0, rim_towards_deg=a)) for a in (31.0, 150.0)
+    return [*shots, Shot("mask slipped by 1 degree", recorded(turned, SENSOR, 300), 55.0)]
+
+
+def rim_shots() -> list[Shot]:
+    """Return frames of a star on the axis, and of one so far off it that a second rim cuts the pupil."""
+    shots = [
+        Shot(f"clean at {z:+.0f} um", recorded(in_frame(star(z)), SENSOR, 310 + k), z)
+        for k, z in enumerate((-95.0, -35.0, 55.0))
     ]
-    return [
-        *shots,
-        Shot("mask slipped by 1 degree", recorded(turned, SENSOR, 300), 55.0),
-        Shot(RIMS[0], recorded(in_frame(rims[0]), SENSOR, 301), 55.0),
-        Shot(RIMS[1], recorded(in_frame(rims[1]), SENSOR, 302), 55.0),
-    ]
+    for number, (name, towards_deg) in enumerate(RIMS.items()):
+        cut = replace(REFRACTOR, rim_aside_mm=9.0, rim_towards_deg=towards_deg)
+        shots.append(Shot(name, recorded(in_frame(star(55.0, telescope=cut)), SENSOR, 320 + number), 55.0))
+    return shots
 
 
 def _companion(share: float, away: tuple[int, int]) -> Callable[[np.ndarray, int], np.ndarray]:

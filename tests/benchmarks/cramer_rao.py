@@ -165,9 +165,8 @@ def _rms(values: list[float]) -> float:
 
 def run(frames: int = 200) -> None:
     """Print the table."""
-    print(
-        "  electrons   band (nm)  defocus   bound    RMSE   ratio  RMS(error/u)  largest u  lost  claim   line fit  (um)"
-    )
+    print("  electrons   band (nm)  defocus   bound    RMSE   ratio  RMS(err/u)   largest u  lost   claim  line fit")
+    print("                            (um)    (um)    (um)                          (um)                      (um)")
     for light in LIGHTS:
         meter = meter_for(light)
         for defocus_um in DEFOCI_UM:

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from routines.measure.meter import Learnt
+    from routines.measure.learning import Learnt
 
 FRAMES_UNTIL_TAKEN = 5
 """How many frames after its beginning a lesson is taken up."""

@@ -164,9 +164,10 @@ def _rms(values: list[float]) -> float:
 
 
 def run(frames: int = 200) -> None:
-    """Print the table."""
-    print("  electrons   band (nm)  defocus   bound    RMSE   ratio  RMS(err/u)   largest u  lost   claim  line fit")
-    print("                            (um)    (um)    (um)                          (um)                      (um)")
+    """Print the table; lengths in micrometres."""
+    print(
+        "  electrons  band (nm)   defocus   bound    RMSE   ratio  RMS(err/u)  most u  lost   claim  line fit"
+    )
     for light in LIGHTS:
         meter = meter_for(light)
         for defocus_um in DEFOCI_UM:
@@ -174,8 +175,8 @@ def run(frames: int = 200) -> None:
             print(
                 f"  {light.electrons:9.0e} {light.centre_nm:7.0f}/{light.width_nm:<4.0f}{defocus_um:8.0f}"
                 f"{one.bound_um:9.3f}{one.rmse_um:8.3f}{one.rmse_um / one.bound_um:8.2f}"
-                f"{one.truth_of_u:10.2f}{one.largest_u_um:14.2f}{one.lost:6d}"
-                f"{'holds' if one.holds else 'MISSED':>8}{one.line_rmse_um:10.2f}",
+                f"{one.truth_of_u:10.2f}{one.largest_u_um:10.2f}{one.lost:6d}"
+                f"{'holds' if one.holds else 'MISSED':>9}{one.line_rmse_um:10.2f}",
                 flush=True,
             )
             what = f"{light.electrons:.0e} e, {light.width_nm:.0f} nm, {defocus_um:.0f} um off"

@@ -65,7 +65,7 @@ class Desk:
         result = meter.measure_next(Path(path), method)
         if self._gallery is not None:
             self._gallery.keep(result, meter.explained())
-        return _told(result, meter)
+        return _told(result, meter, method)
 
     def spare(self) -> bool:
         """Measure one of the run's frames again, where a lesson has come since, while no job waits.
@@ -77,7 +77,7 @@ class Desk:
     def measure_aside(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
         """Measure a frame that is none of the set: further ones of a look, and glimpses while holding."""
         meter = self._meter_with(before)
-        return _told(meter.measure_aside(Path(path), method), meter)
+        return _told(meter.measure_aside(Path(path), method), meter, method)
 
     def estimate(
         self, observations: Sequence[Observation], moves: Sequence[Move], ask: dict[str, Any] | None = None
@@ -210,9 +210,9 @@ class Desk:
             return None
 
 
-def _told(result: FrameResult, meter: FrameMeter) -> dict[str, Any]:
-    """Return a frame's line with what only a run needs."""
-    return {**result.as_dict(), "width_u_px": result.width_u_px, "peak_share": meter.peak_share()}
+def _told(result: FrameResult, meter: FrameMeter, method: Method) -> dict[str, Any]:
+    """Return a frame's line with what only a run needs; ``method`` is what it was taken for."""
+    return {**result.as_dict(), "width_u_px": result.width_u_px, "peak_share": meter.peak_share(method)}
 
 
 def _agreement(pairs: Sequence[tuple[Observation, FrameResult | None]]) -> int:

@@ -132,20 +132,29 @@ class FrameMeter:
             return prepared.result
         return self._finished(prepared, method)
 
-    def peak_share(self) -> float | None:
-        """Return how near to saturation the latest frame came where it matters (see `peak.peak_share`)."""
+    def peak_share(self, method: Method = "mask") -> float | None:
+        """Return how near to saturation the latest frame came where it matters (see `peak.peak_share`).
+
+        For a width that is the star itself; behind a mask its first orders, where their place is known: from
+        what was learnt, or before that from the config.
+        """
         prepared = self._latest
         if prepared is None or prepared.cutout is None or self._meter is None:
             return None
         camera, optics = self._config.camera, self._meter.optics
         level = (camera.saturation_adu - camera.pedestal_adu) * camera.electrons_per_adu
-        learnt = self._meter.learnt
-        band = self._config.bands().get(prepared.cutout.filter)
-        if learnt is None or band is None:
+        if method == "width":
+            return peak_share(prepared.cutout, level, None)
+        band, period_mm = self._config.bands().get(prepared.cutout.filter), self._slit_period_mm()
+        if period_mm is None or band is None:
             return None
-        period_mm = learnt.geometry.mask.slit_period_mm
         away_px = band.centre_nm * 1e-6 * optics.focal_length_mm / period_mm / (optics.pixel_um * 1e-3)
         return peak_share(prepared.cutout, level, away_px)
+
+    def _slit_period_mm(self) -> float | None:
+        if self.learnt is not None:
+            return self.learnt.geometry.mask.slit_period_mm
+        return None if self._config.mask is None else self._config.mask.slit_period_mm
 
     def revised(self) -> list[FrameResult]:
         """Return every frame of the growing set with what is known now: one set has one geometry."""

@@ -6,7 +6,7 @@ lost one is told which those were.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib import import_module
 from math import inf
@@ -109,8 +109,11 @@ class Desk:
             "notes": [item.message for item in fit.flags if item.code != "outlier"],
         }
 
-    def trim(self, paths: Sequence[str]) -> int:
-        """Cut measured frames down to the piece around their star; returns how many were."""
+    def trim(self, paths: Sequence[str], words: Mapping[str, Mapping[str, float | bool]]) -> int:
+        """Cut measured frames down to the piece around their star; returns how many were.
+
+        ``words`` tell, by path, what the headers are to say of how each place was reached.
+        """
         from drivers.frame_crop import crop_frame
 
         places = {one.path: one for one in self._meter_after(paths).revised()} if paths else {}
@@ -118,7 +121,7 @@ class Desk:
         for path in paths:
             seen = places.get(path)
             if seen is not None and seen.star_x_px is not None and seen.star_y_px is not None:
-                cut += crop_frame(Path(path), seen.star_x_px, seen.star_y_px, _KEPT_PX)
+                cut += crop_frame(Path(path), seen.star_x_px, seen.star_y_px, _KEPT_PX, words.get(path))
         return cut
 
     def facts(self, position_counts: float) -> TrainFacts:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from math import isfinite, sqrt
 from pathlib import Path
@@ -31,6 +31,7 @@ class LookRequest:
 
     ``earlier_paths`` are the run's frames so far, from which a measurement has learnt the mask. The exposure
     is made of so many ``frames`` of equal length; a look ``aside`` is none of the run's and teaches nothing.
+    ``words`` go into the header of a frame of our own making (`drivers.header`): how the place was reached.
     """
 
     number: int
@@ -42,6 +43,7 @@ class LookRequest:
     earlier_paths: tuple[str, ...] = ()
     frames: int = 1
     aside: bool = False
+    words: Mapping[str, float | bool] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,14 +120,15 @@ def joined(sights: Sequence[Sight]) -> Sight:
     )
 
 
+Words = Mapping[str, float | bool]
+Expose = Callable[[float, str, int, StopSignal, Words], Path]
+"""Given exposure, filter, the look's number, the stop signal and words for the header: the finished file."""
+
+
 class FrameEye:
-    """Looks through a camera and has the worker measure the frame.
+    """Looks through a camera and has the worker measure the frame."""
 
-    ``expose`` is given exposure, filter, the look's number and the stop signal, and returns the finished
-    file.
-    """
-
-    def __init__(self, expose: Callable[[float, str, int, StopSignal], Path], worker: Worker) -> None:
+    def __init__(self, expose: Expose, worker: Worker) -> None:
         self._expose = expose
         self._worker = worker
 
@@ -136,7 +139,8 @@ class FrameEye:
     def _frame(self, request: LookRequest, index: int, stop: threading.Event) -> Sight:
         """Expose and measure one of the look's frames; only the first is kept as the look's own."""
         number = request.number + index * _NUMBERS_APART
-        path = str(self._expose(request.exposure_s / request.frames, request.filter, number, stop))
+        exposure_s = request.exposure_s / request.frames
+        path = str(self._expose(exposure_s, request.filter, number, stop, request.words))
         aside = request.aside or index > 0
         measured = self._worker.call(
             "measure_aside" if aside else "measure",

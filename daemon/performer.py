@@ -20,6 +20,7 @@ from daemon.eyes import Eye, LookRequest, Sight
 from daemon.ledger import Ledger
 from daemon.live import Live
 from daemon.worker import JobAbandoned, WorkerError
+from drivers import header
 from drivers.errors import DeviceError, Stopped
 from drivers.roles import FilterWheel, Focuser, Thermometer
 from routines.convention import Outward, limits_to_science, to_counts, to_science
@@ -242,7 +243,18 @@ class Performer:
             temperature_c=self._temperature(),
             earlier_paths=tuple(seen.path for seen in ledger.observations if seen.path is not None),
             frames=exposure.frames,
+            words=self._words(step),
         )
+
+    def _words(self, step: Observe) -> dict[str, float | bool]:
+        """Return what a frame's header should tell of how its place was reached."""
+        ledger = self._ledger
+        words: dict[str, float | bool] = {
+            header.OWN_PASS: ledger.pass_id if step.pass_id is None else step.pass_id
+        }
+        if ledger.side:
+            words |= {header.OWN_SIDE: ledger.side, header.OWN_TRAVEL: ledger.travel_steps}
+        return words | ({header.OWN_MARKER: True} if step.marker else {})
 
     def _exposure(self, step: Observe) -> Exposure:
         hands = self._hands

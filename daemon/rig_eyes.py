@@ -5,18 +5,23 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-from daemon.eyes import LookRequest, Sight
+from daemon.eyes import LookRequest, Sight, Words
 from drivers.errors import ExposureFailed, Stopped
 from drivers.roles import StopSignal
 from drivers.simulated.client import ExposureAborted, RigError, SimulatedCamera
 
 
 def expose_on(
-    camera: SimulatedCamera, exposure_s: float, filter_name: str, number: int, stop: StopSignal
+    camera: SimulatedCamera,
+    exposure_s: float,
+    filter_name: str,
+    number: int,
+    stop: StopSignal,
+    words: Words | None = None,
 ) -> Path:
     """Take a frame whose noise is drawn by the look's number; raises Stopped or ExposureFailed."""
     try:
-        return camera.expose(exposure_s, filter_name, stop, number=number)
+        return camera.expose(exposure_s, filter_name, stop, number=number, words=words)
     except ExposureAborted as error:
         raise Stopped(str(error)) from error
     except RigError as error:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from pathlib import Path
 
 from drivers.safe_write import write_safely
 
 
-def crop_frame(path: Path, x_px: float, y_px: float, size_px: int) -> bool:
+def crop_frame(
+    path: Path, x_px: float, y_px: float, size_px: int, words: Mapping[str, float | bool] | None = None
+) -> bool:
     """Replace a file by the square of ``size_px`` around (x, y); False when it is not a plain 2-D image.
 
     The corner's place in the whole frame goes into DT-X0 and DT-Y0 (0-based, even, so that a colour mosaic
-    keeps its order). Raises OSError.
+    keeps its order), ``words`` into the header as they are. Raises OSError.
     """
     from astropy.io import fits
 
@@ -23,8 +26,9 @@ def crop_frame(path: Path, x_px: float, y_px: float, size_px: int) -> bool:
     rows, columns = data.shape
     x0, y0 = _corner(x_px, size_px, columns), _corner(y_px, size_px, rows)
     piece = data[y0 : y0 + size_px, x0 : x0 + size_px].copy()
-    if piece.shape == data.shape:
+    if piece.shape == data.shape and not words:
         return True
+    header.update(words or {})
     header["DT-X0"] = (x0 + int(header.get("DT-X0", 0)), "first column kept of the whole frame, 0-based")
     header["DT-Y0"] = (y0 + int(header.get("DT-Y0", 0)), "first row kept of the whole frame, 0-based")
     content = io.BytesIO()

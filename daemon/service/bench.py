@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 import structlog
 
 from daemon.assembly import exposure_rule, play_bound_steps, soft_limits
-from daemon.eyes import FrameEye
+from daemon.eyes import Expose, FrameEye, Words
 from daemon.performer import Condition, Hands
 from daemon.rehearsal_rig import descriptions_of, fitter_on, hands_on, protocol_of, rig_name_of
 from drivers.device import quietly
@@ -152,8 +152,8 @@ def _rest_compensation(focuser: SerialFocuser, stack: contextlib.ExitStack) -> N
     focuser.suspend_compensation()
 
 
-def _exposing(camera: Camera) -> Callable[[float, str, int, StopSignal], Path]:
-    def expose(exposure_s: float, filter_name: str, number: int, stop: StopSignal) -> Path:
+def _exposing(camera: Camera) -> Expose:
+    def expose(exposure_s: float, filter_name: str, number: int, stop: StopSignal, words: Words) -> Path:
         return camera.expose(exposure_s, filter_name, stop)
 
     return expose

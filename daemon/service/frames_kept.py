@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from daemon.worker import Worker, WorkerError
+from drivers import header
 from routines.observations import Observation
 
 if TYPE_CHECKING:
@@ -34,11 +35,22 @@ def keep_frames(
         _remove_if_empty(state / "runs" / run_id / "frames")
     elif config.camera.keep == "cutouts" and own:
         try:
-            worker.call("trim", [str(path) for path in own], deadline_s=_TRIM_WITHIN_S)
+            words = {one.path: reached(one) for one in looks if one.path is not None}
+            worker.call("trim", [str(path) for path in own], words, deadline_s=_TRIM_WITHIN_S)
         except WorkerError as error:
             log.warning("frames_not_cut_down", run=run_id, error=str(error))
     if config.camera.keep_at_most_gb is not None:
         keep_within(state, config.camera.keep_at_most_gb * 1e9)
+
+
+def reached(look: Observation) -> dict[str, float | bool]:
+    """Return what a frame's header should tell of how its place was reached (`drivers.header`)."""
+    words: dict[str, float | bool] = {}
+    if look.pass_id is not None:
+        words[header.OWN_PASS] = look.pass_id
+    if look.side and look.travel_since_reversal_steps is not None:
+        words |= {header.OWN_SIDE: look.side, header.OWN_TRAVEL: look.travel_since_reversal_steps}
+    return words | ({header.OWN_MARKER: True} if look.marker else {})
 
 
 def keep_within(state: Path, most_bytes: float) -> list[str]:

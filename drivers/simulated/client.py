@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -138,8 +138,12 @@ class SimulatedCamera:
         stop: StopSignal = NeverStop(),
         *,
         number: int | None = None,
+        words: Mapping[str, float | bool] | None = None,
     ) -> Path:
-        """Take one frame; ``number`` draws its noise (the next one when None). Raises RigError."""
+        """Take one frame; ``number`` draws its noise (the next one when None). Raises RigError.
+
+        ``words`` go into its header as they are.
+        """
         number = self._numbered(number)
         self.folder.mkdir(parents=True, exist_ok=True)
         path = self.folder / f"look-{number:05d}.fits"
@@ -150,6 +154,7 @@ class SimulatedCamera:
             filter=filter_name,
             number=number,
             path=str(path.resolve()),
+            words=dict(words or {}),
         )
         self.drawing_s += float(answer.get("drawing_s", 0.0))
         return path

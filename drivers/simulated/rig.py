@@ -266,7 +266,7 @@ class RigProcess:
         closed_s = time.monotonic()
 
         def job() -> dict[str, Any]:
-            write_frame(path, self.room.frame(shot), self.room.header(shot))
+            write_frame(path, self.room.frame(shot), self.room.header(shot) | request.get("words", {}))
             drawing_s = time.monotonic() - closed_s
             return {"ok": True, "path": str(path), "began_s": shot.began_s, "drawing_s": drawing_s}
 

@@ -226,7 +226,7 @@ def bench(seed: int) -> Iterator[Bench]:
 def prepared(rig: RunningRig, frame: Path, probe: Probe) -> Any:
     """Return an exposure that takes the rig its time and gives a frame that was drawn before."""
 
-    def expose(exposure_s: float, filter_name: str, number: int, stop: StopSignal) -> Path:
+    def expose(exposure_s: float, filter_name: str, number: int, stop: StopSignal, words: Any) -> Path:
         probe.now("exposure")
         try:
             rig.camera.look(exposure_s, filter_name, stop, number=number)

@@ -5,6 +5,8 @@ import pytest
 from daemon.offline import analyse
 from daemon.rehearsal_stage import StageOptions, rehearsing
 from daemon.rehearse import default_config, held_against_truth
+from drivers.frames import read_header
+from drivers.header import Keywords, facts_from
 from drivers.simulated.truth import true_numbers
 from routines.scripts.adaptive import Targets
 from routines.scripts.characterise import Characterise
@@ -34,6 +36,19 @@ def test_every_number_is_right_to_a_quarter_of_the_critical_focus_zone(short):
             assert item.found is not None and item.found.value is not None, item.name
             assert abs(item.found.value - item.truth) < min(zones.values()) / 4.0, item.name
     assert len(list((out / "frames").glob("*.fits"))) == len(result.end.ledger.observations)
+
+
+@pytest.mark.timeout(600)
+def test_its_frames_tell_how_each_place_was_reached(short):
+    result, _, _ = short
+    for seen in result.end.ledger.observations:
+        facts = facts_from(read_header(seen.path), Keywords())
+        assert (facts.side, facts.travel_since_reversal_steps) == (
+            seen.side,
+            seen.travel_since_reversal_steps,
+        )
+        assert (facts.pass_id, facts.marker) == (seen.pass_id, seen.marker)
+        assert facts.position_steps == seen.position_steps
 
 
 @pytest.mark.timeout(600)

@@ -5,6 +5,8 @@ import pytest
 from astropy.io import fits
 
 from drivers.frame_crop import crop_frame
+from drivers.frames import read_header
+from drivers.header import Keywords, facts_from
 
 
 @pytest.mark.parametrize("kind", [np.uint16, np.float32])
@@ -22,6 +24,19 @@ def test_pixels_stay_what_they_were_and_the_header_says_where_they_lay(tmp_path,
         assert np.array_equal(opened[0].data, whole[y0 : y0 + 256, x0 : x0 + 256])
         assert opened[0].data.dtype.kind == np.dtype(kind).kind
     assert path.stat().st_size < 600 * 800 * np.dtype(kind).itemsize
+
+
+@pytest.mark.parametrize("size_px", [64, 512])
+def test_words_go_into_the_header_also_of_a_frame_that_needs_no_cutting(tmp_path, size_px):
+    path = tmp_path / "frame.fits"
+    fits.PrimaryHDU(np.arange(200 * 200, dtype=np.uint16).reshape(200, 200)).writeto(path)
+    assert crop_frame(path, 100.0, 100.0, size_px, {"DT-SIDE": -1, "DT-TRAV": 212.0, "DT-MARK": True})
+    facts = facts_from(read_header(path), Keywords())
+    assert (facts.side, facts.travel_since_reversal_steps, facts.marker) == (-1, 212.0, True)
+    with fits.open(path) as opened:
+        assert opened[0].data.shape == (min(200, size_px),) * 2
+        x0, y0 = opened[0].header["DT-X0"], opened[0].header["DT-Y0"]
+        assert opened[0].data[0, 0] == 200 * y0 + x0
 
 
 def test_what_is_no_plain_image_is_left_alone(tmp_path):

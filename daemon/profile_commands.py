@@ -84,19 +84,31 @@ def _latest(state: Path) -> Profile | Reply:
 
 def profile_text(profile: Profile) -> str:
     """Return the profile for a terminal: the verdict, the numbers to type elsewhere, the rules."""
-    verdict = judge(profile)
-    lines = [f"{profile.rig}, {profile.created:%Y-%m-%d %H:%M %Z}", verdict.headline]
-    for paragraph in ([_entry_line(entry) for entry in verdict.entries], profile.rules):
-        lines += ["", *paragraph] if paragraph else []
-    lines += [f"not given: {remark}" for remark in remarks_on(profile) if remark.kind == "refusal"]
-    return "\n".join(lines)
+    return f"{heading_text(profile)}\n\n{use_text(profile)}"
 
 
-def _entry_line(entry: Entry) -> str:
+def heading_text(profile: Profile) -> str:
+    """Return whose profile it is, and its verdict in a sentence."""
+    return f"{profile.rig}, {profile.created:%Y-%m-%d %H:%M %Z}\n{judge(profile).headline}"
+
+
+def use_text(profile: Profile, *, with_u: bool = True) -> str:
+    """Return how to use a profile: numbers to type elsewhere, the rules, what is doubted, what is missing."""
+    remarks = remarks_on(profile)
+    paragraphs = (
+        [_entry_line(entry, with_u=with_u) for entry in judge(profile).entries],
+        list(profile.rules),
+        [f"doubted: {remark}" for remark in remarks if remark.is_doubt]
+        + [f"not given: {remark}" for remark in remarks if remark.kind == "refusal"],
+    )
+    return "\n\n".join("\n".join(lines) for lines in paragraphs if lines)
+
+
+def _entry_line(entry: Entry, *, with_u: bool) -> str:
     other = f" (other sign convention {entry.opposite})" if entry.opposite and entry.opposite != "0" else ""
     note = f", {entry.note}" if entry.note else ""
     u = "" if entry.u is None else f" ± {entry.u}"
-    return f"{entry.label:<14}{entry.value:>7}{u:<7} {entry.unit}{other}{note}"
+    return f"{entry.label:<14}{entry.value:>7}{f'{u:<7}' if with_u else ''} {entry.unit}{other}{note}"
 
 
 def advice_text(advice: Advice) -> str:

@@ -76,10 +76,18 @@ _NOTES = {
     "step_by_width": "the growth of star width gives a step size of its own",
     "step_disagrees": "the step size from the frames disagrees with the one in use",
     "not_on_final_side": "seen from the other side only; carried over by the backlash",
+    "kept_from_earlier": "not measured in this run; kept from the profile before it",
     "rechecked": "best focus was found again by a check; the rest is as it was measured before",
     "cut_short": "the run ended before its routine did; the numbers rest on the looks until then",
     "simulated": "made on the simulated rig: never use these numbers on hardware",
 }
+
+# Notes that say that the world is otherwise than the model: looks have shown it.
+DOUBTS = frozenset(
+    ("slip", "sides_disagree", "slope_differs", "play_shape", "periodic_error", "thermometer_lag")
+)
+# Notes that say what the looks could not have shown: the number that they name stands or falls with it.
+CAUTIONS = frozenset(("not_repeated", "not_interleaved", "drift_confounded"))
 
 _REFUSALS = {
     "unreadable": "the file could not be read as a frame",

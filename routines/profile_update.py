@@ -124,6 +124,53 @@ def profile_with_differences(
     return Profile.model_validate({**profile.model_dump(by_alias=True), **_dumped(fields)})
 
 
+def with_kept_differences(profile: Profile, earlier: Profile | None) -> Profile:
+    """Return a profile with what an earlier one knows of mask against width, where it does not know itself.
+
+    The difference belongs to optics and filters, not to a night: it is kept as long as rig and counting are
+    the same and the size of a step agrees.
+    """
+    if earlier is None or (earlier.rig, earlier.outward) != (profile.rig, profile.outward):
+        return profile
+    if not _agree(profile.step_um, earlier.step_um):
+        return profile
+    kept = {
+        entry.name: known.mask_minus_width_steps
+        for entry in profile.filters
+        if entry.mask_minus_width_steps is None
+        and (known := earlier.filter_named(entry.name)) is not None
+        and known.mask_minus_width_steps is not None
+    }
+    if not kept:
+        return profile
+    filters = tuple(
+        entry.model_copy(
+            update={"mask_minus_width_steps": kept.get(entry.name, entry.mask_minus_width_steps)}
+        )
+        for entry in profile.filters
+    )
+    fields = {f"filters.{name}.mask_minus_width_steps" for name in kept}
+    notes = tuple(
+        FlagEntry(
+            code="kept_from_earlier",
+            field=field,
+            message=f"kept from the profile of {earlier.created:%Y-%m-%d %H:%M}: not measured in this run",
+        )
+        for field in sorted(fields)
+    )
+    flags = (*(item for item in profile.flags if item.field not in fields), *notes)
+    changed = {"filters": filters, "flags": flags}
+    return Profile.model_validate({**profile.model_dump(by_alias=True), **_dumped(changed)})
+
+
+def _agree(one: Measured | None, other: Measured | None) -> bool:
+    """Tell whether two numbers may be the same; where one is not known nothing speaks against it."""
+    if one is None or other is None or one.value is None or other.value is None:
+        return True
+    allowed = 3.0 * math.hypot(one.u or 0.0, other.u or 0.0) + 0.01 * abs(one.value)
+    return abs(one.value - other.value) <= allowed
+
+
 def _dumped(fields: dict[str, Any]) -> dict[str, Any]:
     return {name: _plain(value) for name, value in fields.items()}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from routines.flags import MEANINGS, Kind
+from routines.flags import CAUTIONS, DOUBTS, MEANINGS, Kind
 from routines.profile import WHOLE_PROFILE, Profile
 from routines.wording import listed
 
@@ -19,6 +19,12 @@ class Remark:
     kind: Kind
     about: str
     message: str
+    code: str = ""
+
+    @property
+    def is_doubt(self) -> bool:
+        """Tell whether numbers that are given are called in doubt."""
+        return self.code in DOUBTS or self.code in CAUTIONS
 
     def __str__(self) -> str:
         return f"{self.about}: {self.message}" if self.about else self.message
@@ -26,12 +32,14 @@ class Remark:
 
 def remarks_on(profile: Profile) -> tuple[Remark, ...]:
     """Return the flags with those of one wording gathered; looks put aside are told elsewhere, by row."""
-    grouped: dict[tuple[Kind, str], list[str]] = {}
+    grouped: dict[tuple[Kind, str, str], list[str]] = {}
     for item in profile.flags:
         if item.code != "outlier":
             kind: Kind = MEANINGS[item.code][0] if item.code in MEANINGS else "refusal"
-            grouped.setdefault((kind, item.message), []).append(item.field)
-    return tuple(Remark(kind, fields_in_words(about), words) for (kind, words), about in grouped.items())
+            grouped.setdefault((kind, item.message, item.code), []).append(item.field)
+    return tuple(
+        Remark(kind, fields_in_words(about), words, code) for (kind, words, code), about in grouped.items()
+    )
 
 
 def fields_in_words(paths: Iterable[str]) -> str:

@@ -29,10 +29,13 @@ def analyse(path: Path, config_path: Path, out: Path, moves: Path | None, *, as_
         print(analysis.profile.to_json().rstrip("\n"))
     else:
         from daemon.commands.tables import numbers_table
-        from daemon.profile_commands import profile_text
+        from daemon.profile_commands import heading_text, use_text
 
-        out_console().print(profile_text(analysis.profile))
-        out_console().print(numbers_table(analysis.profile))
+        screen = out_console()
+        screen.print(f"{heading_text(analysis.profile)}\n")
+        screen.print(numbers_table(analysis.profile))
+        screen.print("\nTo type into other programs, rounded:")
+        screen.print(use_text(analysis.profile, with_u=False))
     tell(f"Written to {out}: profile.json, observations.csv, report.html")
     if analysis.missing:
         tell_problem(

@@ -16,6 +16,7 @@ from daemon.ledger import Ledger
 from daemon.outputs import RunFacts
 from daemon.profile_store import ProfileDamaged, ProfileStore
 from daemon.worker import Worker, WorkerError
+from routines.profile_update import with_kept_differences
 from routines.steps import answer_from_dict, step_from_dict
 
 if TYPE_CHECKING:
@@ -96,7 +97,7 @@ class Concluder:
         note: dict[str, Any] = {"report": True, "missing": missing}
         store = ProfileStore(self._state)
         if routine in _WHOLE and (not missing or self._none_yet(store)):
-            store.save(profile)
+            store.save(with_kept_differences(profile, self._earlier(store)))
             note["latest"] = True
         self._journal.add_to_result(end.run_id, note)
 
@@ -129,6 +130,13 @@ class Concluder:
             log.error("coefficient_not_kept", run=end.run_id, error=str(error))
             note["profile"] = f"not updated ({error})"
         self._journal.add_to_result(end.run_id, note)
+
+    @staticmethod
+    def _earlier(store: ProfileStore) -> Profile | None:
+        try:
+            return store.latest()
+        except ProfileDamaged:
+            return None
 
     @staticmethod
     def _none_yet(store: ProfileStore) -> bool:

@@ -65,7 +65,8 @@ class Mixture:
         """Return value, u and interval of ``gradient @ globals``; the play itself needs ``of_play``."""
         means = np.array([gradient @ item.theta for item in self.components])
         variances = np.array([gradient @ item.covariance @ gradient for item in self.components])
-        return _mixture_quantity(means, np.sqrt(variances), self.weights, self.degrees_of_freedom)
+        spreads = np.sqrt(np.maximum(variances, 0.0))
+        return _mixture_quantity(means, spreads, self.weights, self.degrees_of_freedom)
 
 
 def _student_cdf(x: Array, degrees: float) -> Array:

@@ -153,6 +153,12 @@ def covariance_of(problem: Problem, layout: Layout, solution: Solution, free: Ma
     scaled = small / np.outer(scale, scale)
     scaled[np.diag_indices(len(which))] += 1e-12
     covariance = np.zeros_like(arrow.matrix)
-    covariance[np.ix_(which, which)] = np.linalg.inv(scaled) / np.outer(scale, scale)
-    _, determinant = np.linalg.slogdet(scaled)
+    # Rounding may leave unknowns that hang on each other wholly, with a scaled eigenvalue of zero or below.
+    sign, determinant = np.linalg.slogdet(scaled)
+    if sign <= 0.0:
+        scaled[np.diag_indices(len(which))] += 1e-9
+        sign, determinant = np.linalg.slogdet(scaled)
+    inverse = np.linalg.inv(scaled) if sign > 0.0 else np.linalg.pinv(scaled, hermitian=True)
+    covariance[np.ix_(which, which)] = inverse / np.outer(scale, scale)
+    determinant = determinant if np.isfinite(determinant) else 0.0
     return covariance, float(determinant + 2.0 * np.sum(np.log(scale)) + np.sum(np.log(diagonal)))

@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from random_rigs import Night, Wrongs, random_night
 
 from routines.estimate.joint import FitSetup, JointFit, fit_jointly
+from routines.flags import DOUBTS
 from routines.quantity import Quantity
 
 WRONGS = {
@@ -90,9 +91,8 @@ class Tally:
         )
 
 
-# Notes that say that the model is wrong: a fit that bears one is doubted, all its numbers.
-DOUBTS = ("slip", "sides_disagree", "slope_differs", "play_shape", "periodic_error", "thermometer_lag")
-# Notes that say that these looks could not tell, whatever the rig: each with the numbers that it is about.
+# A fit that bears one of the DOUBTS is doubted, all its numbers. Notes that say that these looks could not
+# tell, whatever the rig: each with the numbers that it is about.
 # Many sound nights bear one, so that they are counted apart.
 PLAY = ("backlash", "lost motion outward", "lost motion inward")
 CROSSINGS = ("crossing inward", "crossing outward")
@@ -195,7 +195,7 @@ def run(seeds: range, wrongs: Wrongs, *, lag_u_s: float = 0.0, verbose: bool = F
 def print_notes(outcome: Outcome, rigs: int) -> None:
     """Print how many fits bore each note: under the right model, the doubts' false alarms."""
     print(f"doubted: {100.0 * outcome.doubted / rigs:.1f} % of the fits")
-    for kind, codes in (("doubts", DOUBTS), ("cautions", tuple(CAUTIONS))):
+    for kind, codes in (("doubts", sorted(DOUBTS)), ("cautions", tuple(CAUTIONS))):
         shares = [f"{code} {100.0 * outcome.notes[code] / rigs:.1f}" for code in codes]
         print(f"  {kind}, % of fits: " + ", ".join(shares))
 

@@ -14,7 +14,8 @@ from routines.estimate.width_join import with_widths
 from routines.estimate.width_problem import WidthSetup
 from routines.observations import INWARD, OUTWARD, Move, Observation
 from routines.profile_build import build_profile
-from routines.profile_update import checked_profile, profile_with_differences
+from routines.profile_update import checked_profile, profile_with_differences, with_kept_differences
+from routines.quantity import Quantity
 from routines.scripts.common import TrainFacts
 from routines.scripts.listing import legs_of
 from routines.scripts.mask_and_width import mask_and_width
@@ -234,6 +235,25 @@ def test_differences_enter_the_profile_with_its_own_sign():
         assert after.filter_named("R").mask_minus_width_steps is None
         assert after.filter_named("L").crossing_inward_steps == before.filter_named("L").crossing_inward_steps
         assert profile_with_differences(before, {"R": None}, datetime.now(UTC)) is None
+
+
+def test_what_a_characterisation_does_not_measure_of_mask_and_width_is_kept():
+    told = {"L": Quantity.gaussian(3.0, 0.4).as_dict()}
+    earlier = profile_with_differences(build_profile(case_fit(), case_facts()), told, datetime.now(UTC))
+    fresh = build_profile(case_fit(), case_facts())
+    assert fresh.filter_named("L").mask_minus_width_steps is None
+    kept = with_kept_differences(fresh, earlier)
+    assert kept.filter_named("L").mask_minus_width_steps.value == 3.0
+    field = "filters.L.mask_minus_width_steps"
+    assert [item.code for item in kept.flags if item.field == field] == ["kept_from_earlier"]
+    assert kept.filter_named("R").mask_minus_width_steps is None
+    assert with_kept_differences(fresh, None) == fresh
+    # Another rig's, or one counted the other way round, is nobody's.
+    assert with_kept_differences(fresh, earlier.model_copy(update={"rig": "another"})) == fresh
+    assert with_kept_differences(fresh, earlier.model_copy(update={"outward": "falling"})) == fresh
+    # What the run itself measured stands.
+    own = profile_with_differences(fresh, {"L": Quantity.gaussian(1.0, 0.2).as_dict()}, datetime.now(UTC))
+    assert with_kept_differences(own, earlier).filter_named("L").mask_minus_width_steps.value == 1.0
 
 
 def check_of(**changes):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 from profile_cases import case_facts, case_fit
@@ -12,6 +13,8 @@ from rich.console import Console
 from daemon.commands import console as consoles
 from daemon.commands.console import busy, out_console, progress_bar
 from daemon.commands.tables import numbers_table
+from daemon.profile_commands import use_text
+from routines.flags import flag
 from routines.profile_build import build_profile
 from routines.wording import format_quantity
 
@@ -73,3 +76,15 @@ def test_no_colour_on_a_pipe_nor_where_it_is_not_wanted(
     monkeypatch.setenv("FORCE_COLOR", "1")
     out_console().print("fine", style="red")
     assert re.search(r"\x1b\[[0-9;]*3[0-7]", capsys.readouterr().out) is None
+
+
+def test_each_number_is_shown_with_its_interval_once_and_what_is_doubted_is_said() -> None:
+    fit = case_fit()
+    doubt = flag("not_repeated", "backlash_steps")
+    profile = build_profile(replace(fit, flags=(*fit.flags, doubt)), case_facts())
+    shown = use_text(profile, with_u=False)
+    assert "±" not in "\n".join(
+        line for line in shown.splitlines() if line.startswith(("backlash", "offset"))
+    )
+    assert f"doubted: backlash: {doubt.message}" in shown
+    assert "±" in use_text(profile)

@@ -5,6 +5,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
+from structlog.testing import capture_logs
 
 from daemon.config import config_from_dict
 from daemon.live import Live
@@ -166,6 +167,32 @@ def test_a_busy_rig_is_waited_for_where_a_late_run_is_wanted(tmp_path):
     skipping.go(1)
     assert skipping.engine.started == []
     assert "another run was on" in skipping.said
+
+
+MISSED = {"at": "*/10 * * * *", "if_missed": "skip"}
+EVERY_SKIP = {
+    "late": (MISSED, 2500.0, False, "s late; at most 60 s is allowed"),
+    "several missed": (MISSED | {"if_missed": "run_once", "latest_s": 1300.0}, 2500.0, False, "were missed"),
+    "busy": ({"every_s": 3600.0}, 3600.0, True, "another run was on"),
+    "window": ({"every_s": 3600.0, "window": ["02:00", "03:00"]}, 3600.0, False, "outside its window"),
+    "daylight": ({"every_s": 3600.0, "only_while_sun_below_deg": -30.0}, 3600.0, False, "the Sun is at"),
+}
+
+
+@pytest.mark.parametrize("case", EVERY_SKIP)
+def test_every_run_that_is_skipped_stands_in_the_log_and_among_the_events_with_its_reason(tmp_path, case):
+    table, asleep_s, busy, reason = EVERY_SKIP[case]
+    night = Night(tmp_path, at(2026, 1, 14, 18), **table)
+    watcher = night.engine.live.watch()
+    night.engine.busy = busy
+    night.scheduler.tick()
+    night.clock.sleep(asleep_s)
+    with capture_logs() as log:
+        night.scheduler.tick()
+    skipped = [line for line in log if line["event"] == "schedule_skipped"]
+    assert any(reason in line["reason"] and line["schedule"] == "one" for line in skipped), (log, night.said)
+    told = [watcher.get_nowait() for _ in range(watcher.qsize())]
+    assert [event.facts["reason"] for event in told] == [line["reason"] for line in skipped]
 
 
 def test_a_shift_of_temperature_starts_a_check_and_then_cools_down(tmp_path):

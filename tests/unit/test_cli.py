@@ -81,7 +81,7 @@ def test_check_tells_every_mistake_on_stderr(tmp_path: Path, capsys: Printed) ->
     bad.write_text(
         EXAMPLE.read_text()
         .replace("pixel_um = 3.9", "pixel_mu = 3.9")
-        .replace("width_nm = 7", "width_nm = 0")
+        .replace("width_nm = 6\n", "width_nm = 0\n", 1)
     )
     assert run("check", "--config", bad) == 2
     captured = capsys.readouterr()
@@ -127,7 +127,7 @@ def test_analyse_prints_the_numbers_and_ends_with_0(tmp_path: Path, capsys: Prin
     sweep, out = table(tmp_path, reversed_sweep()), tmp_path / "out"
     assert run("analyse", sweep, "--config", EXAMPLE, "--out", out) == 0
     captured = capsys.readouterr()
-    assert re.search(r"backlash +\d+ ± [\d.]+ +steps", captured.out)
+    assert re.search(r"backlash \(steps\) +[\d.]+ ± [\d.]+", captured.out)
     assert "Written to" in captured.err
     assert {item.name for item in out.iterdir()} == {"profile.json", "observations.csv", "report.html"}
 

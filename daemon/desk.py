@@ -145,18 +145,18 @@ class Desk:
         fit = fit_for_profile(self._config, looks, moves, mask=facts.mask)
         portray = None if self._meter is None else portrayer(self._config, self._meter)
         profile = write_outputs(Path(folder), self._config, fit, looks, facts, moves, portray)
-        self._remember_fitting(fit, facts)
+        self._remember_fitting(looks, fit, facts)
         return profile
 
-    def _remember_fitting(self, fit: JointFit, facts: RunFacts) -> None:
+    def _remember_fitting(self, looks: Sequence[Observation], fit: JointFit, facts: RunFacts) -> None:
         """Keep the mask's orientation: the star has been seen to move with the focuser, or against it."""
         orientation = None if self._meter is None else self._meter.orientation_deg()
-        slope = fit.slope_px_per_step
+        sense = sense_of(looks, play_bound_steps(self._config)) or _sense_of_slope(fit)
         if self._state is None or self._meter is None or orientation is None or facts.run is None:
             return
-        if slope is None or slope.value is None or abs(slope.value) < _SURE_SLOPE_U * (slope.u or inf):
+        if sense == 0:
             return
-        turned = (slope.value * self._sense < 0.0) != self._meter.half_turned
+        turned = (sense * self._sense < 0) != self._meter.half_turned
         fitting = Fitting((orientation + 180.0 * turned) % 360.0, facts.run, facts.created.isoformat())
         keep_fitting(self._state, fitting)
 
@@ -216,6 +216,14 @@ class Desk:
 def _told(result: FrameResult, meter: FrameMeter, method: Method) -> dict[str, Any]:
     """Return a frame's line with what only a run needs; ``method`` is what it was taken for."""
     return {**result.as_dict(), "width_u_px": result.width_u_px, "peak_share": meter.peak_share(method)}
+
+
+def _sense_of_slope(fit: JointFit) -> int:
+    """Return which way the star moves with the focuser in the fit of all looks; 0 where it does not tell."""
+    slope = fit.slope_px_per_step
+    if slope is None or slope.value is None or abs(slope.value) < _SURE_SLOPE_U * (slope.u or inf):
+        return 0
+    return 1 if slope.value > 0.0 else -1
 
 
 def _agreement(pairs: Sequence[tuple[Observation, FrameResult | None]]) -> int:

@@ -26,9 +26,9 @@ _REACH_ZONES = 1.5
 _MARGIN_STEPS = 10.0
 _USUAL_SEEING_ARCSEC = 2.5
 _SHORTEST = 20.0
-# A drawtube may well be five minutes behind its thermometer or before it: spread evenly over that, it has
+# A drawtube may well be ten minutes behind its thermometer or before it: spread evenly over that, it has
 # this standard deviation (JCGM 100:2008, 4.3.7).
-_LAG_U_S = 300.0 / 3.0**0.5
+LAG_U_S = 600.0 / 3.0**0.5
 
 
 def soft_limits(config: Config) -> Limits:
@@ -157,7 +157,7 @@ def fit_setup(config: Config) -> FitSetup:
         reference_filter=config.reference_filter,
         expected_slope_px_per_step=expected_slope_px_per_step(config),
         longest_play_steps=play_bound_steps(config),
-        lag_u_s=_LAG_U_S,
+        lag_u_s=LAG_U_S,
         alpha_prior_px_per_c=abs(_px_per_um(config)) * plausible_shift_um_per_c(config),
     )
 

@@ -97,9 +97,11 @@ class Desk:
 
         Each holds "night", "crossing_steps", "u_steps", "temperature_c" and "time_s".
         """
+        from daemon.assembly import LAG_U_S
         from routines.estimate.nights import NightCrossing, fit_nights
 
-        fit = fit_nights([NightCrossing(u_temperature_c=_READING_U_C, **item) for item in crossings])
+        told = [NightCrossing(u_temperature_c=_READING_U_C, **item) for item in crossings]
+        fit = fit_nights(told, lag_u_s=LAG_U_S)
         coefficient = fit.coefficient_steps_per_c
         return {
             "coefficient": None if coefficient is None else coefficient.as_dict(),

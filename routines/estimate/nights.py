@@ -15,6 +15,7 @@ import numpy as np
 from routines.estimate.linear import straight_line
 from routines.estimate.play import Array, Index
 from routines.estimate.robust import OUTLIER_SHARE, mixture, settled_scatter
+from routines.estimate.systematic import widened
 from routines.estimate.temperature import smooth_temperature
 from routines.flags import Flag, flag
 from routines.quantity import Quantity
@@ -24,6 +25,8 @@ ROUNDS = 12
 GRID = np.linspace(-1.0, 1.0, 41)
 # Chance below which nights are said to disagree, or a lag to show.
 DOUBT = 1e-3
+# With fewer crossings beyond the unknowns than this, any curve fits: a lag cannot show.
+LEAST_SPARE = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +92,14 @@ class _Line:
     curvature: float
 
 
-def fit_nights(crossings: Sequence[NightCrossing], reference_c: float | None = None) -> NightsFit:
+def fit_nights(
+    crossings: Sequence[NightCrossing], reference_c: float | None = None, *, lag_u_s: float = 0.0
+) -> NightsFit:
     """Return the temperature coefficient (steps per deg C) common to the nights, with its valid range.
 
-    Crossings must be of one filter and branch. What the nights cannot tell is None with a flag.
+    Crossings must be of one filter and branch. ``lag_u_s`` is the standard deviation of what is believed
+    about how far tube and thermometer may be behind each other: it widens the coefficient where no lag shows.
+    What the nights cannot tell is None with a flag.
     """
     if len(crossings) < 3:
         return NightsFit(flags=(flag("not_identifiable", FIELD, "fewer than three crossings"),))
@@ -114,6 +121,8 @@ def fit_nights(crossings: Sequence[NightCrossing], reference_c: float | None = N
     if spread is not None:
         coefficient = spread
         flags.append(flag("nights_disagree", FIELD))
+    if lag is None:
+        coefficient = widened(coefficient, lag_u_s * abs(_by_lag(crossings, data, line))) or coefficient
     temperatures = [item.temperature_c for item in crossings]
     outliers = tuple(int(k) for k in np.flatnonzero(data.good < 0.5))
     flags += [flag("outlier", f"crossing {k}", f"the crossing of {crossings[k].night}") for k in outliers]
@@ -340,7 +349,9 @@ def _lag(
     lagged = replace(data, extra=rate)
     line = _best_line(lagged)
     gain = plain.squares - line.squares
-    free = max(float(np.sum(data.good)) - data.groups - 2.0, 1.0)
+    free = float(np.sum(data.good)) - data.groups - 2.0
+    if free < LEAST_SPARE or line.squares <= 0.0:
+        return None
     # Scatter that the plain line needed may be the lag itself, so the lagged line is judged by its own.
     own = line.squares / free if data.scatter2 > 0.0 else max(line.squares / free, 1.0)
     if _chance(gain / own, free) > DOUBT or line.alpha == 0.0:
@@ -354,13 +365,35 @@ def _lag(
     return lagged, line, Quantity.gaussian(value, u, _coverage_factor(lagged, data.groups + 2.0))
 
 
+def _by_lag(crossings: Sequence[NightCrossing], data: _Data, line: _Line) -> float:
+    """Return by how much a lag changes the slope, in (steps per deg C) per second; 0 where times are missing.
+
+    Behind a steady change a reading is off by a constant, which is the level's affair and not the slope's.
+    """
+    # Smoothing that could show a lag would take a few crossings' uneven cooling for an even one.
+    rate = _rates(crossings, data, least=3, smooth=False)
+    if rate is None:
+        return 0.0
+    weight = data.weights(line.alpha)
+    total = np.bincount(data.group, weight)
+
+    def within(column: Array) -> Array:
+        levels: Array = np.bincount(data.group, weight * column) / total
+        return column - levels[data.group]
+
+    warmth = within(data.x)
+    return line.alpha * float(np.sum(weight * warmth * within(rate)) / np.sum(weight * warmth**2))
+
+
 def _chance(ratio: float, free: float) -> float:
     from scipy.special import fdtrc
 
     return float(fdtrc(1.0, free, max(ratio, 0.0)))
 
 
-def _rates(crossings: Sequence[NightCrossing], data: _Data) -> Array | None:
+def _rates(
+    crossings: Sequence[NightCrossing], data: _Data, *, least: int = 5, smooth: bool = True
+) -> Array | None:
     """Return dT/dt (deg C per s) at each crossing; None without times or with too few in a night."""
     times = [item.time_s for item in crossings]
     if any(time is None for time in times):
@@ -370,10 +403,11 @@ def _rates(crossings: Sequence[NightCrossing], data: _Data) -> Array | None:
     for night in range(data.groups):
         rows = np.flatnonzero(data.group == night)
         rows = rows[np.argsort(when[rows], kind="stable")]
-        if len(rows) < 5 or np.any(np.diff(when[rows]) <= 0.0):
+        if len(rows) < least or np.any(np.diff(when[rows]) <= 0.0):
             return None
-        smooth = smooth_temperature(when[rows], data.x[rows]).celsius
-        rate[rows] = np.gradient(smooth, when[rows])
+        read = data.x[rows]
+        curve = smooth_temperature(when[rows], read).celsius if smooth else read
+        rate[rows] = np.gradient(curve, when[rows])
     return rate if float(np.ptp(rate)) > 0.0 else None
 
 

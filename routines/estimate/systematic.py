@@ -38,12 +38,12 @@ def with_drive_error(fit: JointFit) -> JointFit:
     both = math.sqrt(2.0) * u
     return replace(
         fit,
-        backlash_steps=_widened(fit.backlash_steps, both),
-        lost_motion_to_outward_steps=_widened(fit.lost_motion_to_outward_steps, both),
-        lost_motion_to_inward_steps=_widened(fit.lost_motion_to_inward_steps, both),
+        backlash_steps=widened(fit.backlash_steps, both),
+        lost_motion_to_outward_steps=widened(fit.lost_motion_to_outward_steps, both),
+        lost_motion_to_inward_steps=widened(fit.lost_motion_to_inward_steps, both),
         crossings_inward_steps=_each_widened(fit.crossings_inward_steps, dict.fromkeys(fit.observed, u)),
         crossings_outward_steps=_each_widened(fit.crossings_outward_steps, dict.fromkeys(fit.observed, u)),
-        slope_px_per_step=_widened(fit.slope_px_per_step, _slope_u(fit, both)),
+        slope_px_per_step=widened(fit.slope_px_per_step, _slope_u(fit, both)),
     )
 
 
@@ -68,7 +68,7 @@ def with_crossing_systematics(
     offsets = {
         name: value
         if name == fit.reference_filter
-        else _widened(value, math.hypot(u_steps.get(name, 0.0), reference_u))
+        else widened(value, math.hypot(u_steps.get(name, 0.0), reference_u))
         for name, value in fit.offsets_steps.items()
     }
     return replace(
@@ -81,10 +81,10 @@ def with_crossing_systematics(
 
 
 def _each_widened(values: Values, u_steps: Mapping[str, float]) -> Values:
-    return {name: _widened(value, u_steps.get(name, 0.0)) for name, value in values.items()}
+    return {name: widened(value, u_steps.get(name, 0.0)) for name, value in values.items()}
 
 
-def _widened(quantity: Quantity | None, extra_u: float) -> Quantity | None:
+def widened(quantity: Quantity | None, extra_u: float) -> Quantity | None:
     """Return a quantity with an independent uncertainty added; its interval keeps its own shape."""
     if quantity is None or quantity.value is None or quantity.u is None:
         return quantity

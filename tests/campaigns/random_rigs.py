@@ -223,12 +223,13 @@ class _Night:
                 abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
             )
         lagged = self._lagged()
-        # Behind a steady change a reading is off by a constant: crossings hold at the temperature as read.
-        behind = float(np.mean(np.array(lagged) - np.array([float(r["warmth"]) for r in self.rows])))
-        # And with a zero that moves, a crossing can only be that of the middle of the looks.
+        reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
+        # A reading may be off by a constant (its steps, or behind a steady change): crossings hold at the
+        # temperature as it is read. And with a zero that moves, a crossing can only be that of the middle of
+        # the looks.
+        behind = float(np.mean(reading - 10.0 - np.array([float(r["warmth"]) for r in self.rows])))
         moved = self.alpha * behind + float(np.mean(self.slips))
         self.crossing = {name: c - moved for name, c in self.crossing.items()}
-        reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
         told = rng.uniform() < 0.5
         kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)
         looks = [

@@ -110,3 +110,25 @@ def test_one_crossing_each_night_tells_nothing() -> None:
     """Different nights have different levels, so a slope across them is no temperature effect."""
     alone = [replace(nights()[8 * k], night=str(k)) for k in range(4)]
     assert fit_nights(alone).coefficient_steps_per_c is None
+
+
+def test_a_believed_lag_keeps_the_coefficient_honest_where_none_can_be_shown() -> None:
+    """A few crossings a night, cooling unevenly: too few to show a lag of eight minutes every time."""
+    held: dict[float, list[bool]] = {0.0: [], 350.0: []}
+    for seed in range(60):
+        looks = nights(seed=seed, count=1, each=7, u=0.4, v=0.01, lag_s=600.0)
+        for lag_u_s, hits in held.items():
+            found = fit_nights(looks, lag_u_s=lag_u_s).coefficient_steps_per_c
+            if found is not None:
+                hits.append(found.low95 <= ALPHA <= found.high95)
+    assert np.mean(held[0.0]) < 0.93 <= np.mean(held[350.0])
+
+
+def test_as_many_crossings_as_unknowns_show_no_lag() -> None:
+    exact = [
+        NightCrossing("one", 5000.0 - 6.0 * c, 0.0, 10.0 - c, 0.0, time_s)
+        for c, time_s in ((0.0, 0.0), (0.5, 600.0), (1.2, 1200.0), (1.5, 1800.0), (2.5, 2400.0))
+    ]
+    for u in (0.01, 0.5):
+        fit = fit_nights([replace(item, u_steps=u) for item in exact], lag_u_s=350.0)
+        assert fit.lag_s is None

@@ -15,7 +15,7 @@ from routines.estimate.model import BACKLASH, TRANSITION, Problem
 from routines.estimate.passes import Layout
 from routines.estimate.play import NARROWEST_TRANSITION_STEPS, Array
 from routines.estimate.rivals import rivals_of
-from routines.estimate.solve import Mask, Solution, covariance_of, optimise
+from routines.estimate.solve import Mask, Solution, covariance_of, loose_slacks, optimise
 from routines.quantity import Quantity
 
 TAIL = 0.025
@@ -132,8 +132,8 @@ def _evidence(problem: Problem, layout: Layout, solution: Solution, free: Mask, 
     covariance, determinant = covariance_of(problem, layout, solution, free)
     state = solution.state
     reach = state.theta[BACKLASH] + 0.5 * state.theta[TRANSITION]
-    loose = state.free_slack & (solution.arrow.slack_matrix > 0.0)
-    prior = 2.0 * float(np.count_nonzero(loose)) * np.log(max(reach, 1e-9))
+    loose = float(np.count_nonzero(loose_slacks(solution)))
+    prior = 2.0 * loose * np.log(max(reach, 1e-9))
     return Component(state.theta, covariance, solution.cost + determinant + prior, spacing)
 
 
@@ -150,7 +150,9 @@ def _transition_nodes(
     start = best
     for point, weight in zip(points, weights, strict=True):
         width = low + 0.5 * (high - low) * (1.0 + point)
-        start = _at(problem, layout, start, held, TRANSITION, width)
+        # From the node before, which is near, and from the best, lest one gone astray leads all after it.
+        tried = [_at(problem, layout, near, held, TRANSITION, width) for near in (start, best)]
+        start = min(tried, key=lambda solution: solution.cost)
         nodes.append((start, float(0.5 * (high - low) * weight)))
     return nodes
 

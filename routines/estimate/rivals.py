@@ -15,7 +15,7 @@ import numpy as np
 from routines.estimate.choose import BETWEEN, TIDY_ODDS, story_of, weigh_stories
 from routines.estimate.model import BACKLASH, TRANSITION, Problem, State
 from routines.estimate.passes import Layout
-from routines.estimate.solve import Mask, Solution, covariance_of, optimise
+from routines.estimate.solve import Mask, Solution, covariance_of, loose_slacks, optimise
 
 # In -2 log: a story so much worse before its own fit is not tried; so much worse after it is dropped.
 HOPELESS = 40.0
@@ -34,7 +34,7 @@ def evidence(problem: Problem, layout: Layout, solution: Solution, free: Mask) -
     """Return -2 log evidence of a solution: everything free is integrated out (Laplace's method)."""
     _, determinant = covariance_of(problem, layout, solution, free)
     state = solution.state
-    loose = float(np.count_nonzero(state.free_slack & (solution.arrow.slack_matrix > 0.0)))
+    loose = float(np.count_nonzero(loose_slacks(solution)))
     reach = max(float(state.theta[BACKLASH] + 0.5 * state.theta[TRANSITION]), 1e-9)
     prior = loose * (2.0 * math.log(reach * TIDY_ODDS) - math.log(2.0 * math.pi))
     return solution.cost + determinant + prior

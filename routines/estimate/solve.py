@@ -19,6 +19,8 @@ Mask = npt.NDArray[np.bool_]
 
 # A global that the rows say nothing about gets this huge a variance's inverse instead of none.
 LEAST_INFORMATION = 1e-14
+# Of the best known slack's information: below this a slack is as good as unknown over any range.
+SLACK_TOLD = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,13 +139,23 @@ def optimise(
     return Solution(state, at, arrow, at.cost)
 
 
+def loose_slacks(solution: Solution) -> Mask:
+    """Return which free slacks (J) the rows say anything about.
+
+    A pass that is past all of its play says nothing of its slack but rounding, and that must not count: the
+    evidence takes the logarithm of what is said.
+    """
+    said = solution.arrow.slack_matrix
+    told: Mask = said > SLACK_TOLD * float(np.max(said, initial=0.0))
+    return solution.state.free_slack & told
+
+
 def covariance_of(problem: Problem, layout: Layout, solution: Solution, free: Mask) -> tuple[Array, float]:
     """Return the globals' covariance (q, q), slacks marginalised, and the normal matrix's log determinant.
 
     Rows and columns of globals that are not free are zero. The determinant includes the free slacks.
     """
-    arrow, state = solution.arrow, solution.state
-    movable = state.free_slack & (arrow.slack_matrix > 0.0)
+    arrow, movable = solution.arrow, loose_slacks(solution)
     diagonal = np.where(movable, arrow.slack_matrix, 1.0)
     coupling = np.where(movable[:, None], arrow.coupling, 0.0)
     reduced = arrow.matrix - coupling.T @ (coupling / diagonal[:, None])

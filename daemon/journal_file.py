@@ -54,6 +54,9 @@ class JournalError(Exception):
     """Something about the journal itself; nothing was changed."""
 
 
+_NO_TEXT = "Could not decode to UTF-8"  # what Python's sqlite3 says of a text that is none
+
+
 class JournalDamaged(JournalError):
     """The file fails SQLite's integrity check or its own sums: keep it, and start with another folder."""
 
@@ -116,6 +119,9 @@ def failed(path: Path, error: sqlite3.DatabaseError) -> JournalError:
     """Return what a failing database means: a disk that does not take or give, or damage."""
     if not isinstance(error, sqlite3.OperationalError):
         return damaged(path, str(error))
+    if _NO_TEXT in str(error):
+        # The message goes on with the bytes themselves.
+        return damaged(path, "a record holds bytes that are no text")
     return JournalUnwritable(
         f"the journal {path} cannot be used just now ({error}): make room on the disk, or see whether it is "
         "mounted read-only or failing. What was recorded before stands; the run can be taken up again."

@@ -151,6 +151,14 @@ def test_opening_again_finds_everything(path):
     again.close()
 
 
+def test_bytes_that_are_no_text_are_damage_and_no_full_disk(journal):
+    journal.begin_run(a_run())
+    journal.intend("run-one", 0, STEP, NOW)
+    journal._connection.execute("UPDATE steps SET step = CAST(x'7bff00fe7d' AS TEXT)")
+    with pytest.raises(JournalDamaged, match="no text.*move it away"):
+        journal.steps("run-one")
+
+
 def test_a_digit_changed_behind_our_back_is_damage(journal):
     journal.begin_run(a_run())
     journal.intend("run-one", 0, {"kind": "Travel", "position_steps": 5200.0}, NOW)

@@ -155,7 +155,7 @@ def test_bytes_that_are_no_text_are_damage_and_no_full_disk(journal):
     journal.begin_run(a_run())
     journal.intend("run-one", 0, STEP, NOW)
     journal._connection.execute("UPDATE steps SET step = CAST(x'7bff00fe7d' AS TEXT)")
-    with pytest.raises(JournalDamaged, match="no text.*move it away"):
+    with pytest.raises(JournalDamaged, match=r"no text.*move it away"):
         journal.steps("run-one")
 
 

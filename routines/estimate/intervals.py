@@ -259,7 +259,7 @@ def _zero_is_likely(mixture: Mixture, name: int, grid: Array, density: Array) ->
 def _density_over(mixture: Mixture, name: int) -> tuple[Array, Array]:
     """Return a fine grid and the (unscaled) marginal density on it."""
     values = np.array([item.theta[name] for item in mixture.components])
-    spread = np.array([float(item.covariance[name, name]) ** 0.5 for item in mixture.components])
+    spread = np.sqrt(np.maximum([item.covariance[name, name] for item in mixture.components], 0.0))
     grid = np.linspace(max(np.min(values - 4.5 * spread), 0.0), np.max(values + 4.5 * spread), 2401)
     if name == TRANSITION:
         return _transition_density(mixture, values)

@@ -21,6 +21,7 @@ Mask = npt.NDArray[np.bool_]
 LEAST_INFORMATION = 1e-14
 # Of the best known slack's information: below this a slack is as good as unknown over any range.
 SLACK_TOLD = 1e-9
+LEAST_EIGENVALUE = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +151,22 @@ def loose_slacks(solution: Solution) -> Mask:
     return solution.state.free_slack & told
 
 
+def _inverted(matrix: Array) -> tuple[Array, float]:
+    """Return the inverse of a normal matrix (q, q) with a diagonal near 1, and its log determinant.
+
+    Rounding may leave unknowns that hang on each other wholly with an eigenvalue of zero or below, which no
+    normal matrix has: they are then as good as unknown, and never of a negative variance.
+    """
+    try:
+        root = np.linalg.cholesky(matrix)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(matrix)
+        values = np.maximum(values, LEAST_EIGENVALUE)
+        inverse: Array = np.asarray((vectors / values) @ vectors.T, dtype=np.float64)
+        return inverse, float(np.sum(np.log(values)))
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64), 2.0 * float(np.sum(np.log(np.diag(root))))
+
+
 def covariance_of(problem: Problem, layout: Layout, solution: Solution, free: Mask) -> tuple[Array, float]:
     """Return the globals' covariance (q, q), slacks marginalised, and the normal matrix's log determinant.
 
@@ -165,12 +182,6 @@ def covariance_of(problem: Problem, layout: Layout, solution: Solution, free: Ma
     scaled = small / np.outer(scale, scale)
     scaled[np.diag_indices(len(which))] += 1e-12
     covariance = np.zeros_like(arrow.matrix)
-    # Rounding may leave unknowns that hang on each other wholly, with a scaled eigenvalue of zero or below.
-    sign, determinant = np.linalg.slogdet(scaled)
-    if sign <= 0.0:
-        scaled[np.diag_indices(len(which))] += 1e-9
-        sign, determinant = np.linalg.slogdet(scaled)
-    inverse = np.linalg.inv(scaled) if sign > 0.0 else np.linalg.pinv(scaled, hermitian=True)
+    inverse, determinant = _inverted(scaled)
     covariance[np.ix_(which, which)] = inverse / np.outer(scale, scale)
-    determinant = determinant if np.isfinite(determinant) else 0.0
     return covariance, float(determinant + 2.0 * np.sum(np.log(scale)) + np.sum(np.log(diagonal)))

@@ -101,7 +101,9 @@ def _asked(course: Course, want: str, errand: Errand) -> Part[tuple[Estimated, N
     known = yield from estimate(want, errand.as_dict())
     for code, words in _NOT_FOLLOWING.items():
         if code in known.flags and number_of(known, "slope_px_per_step") is None:
-            raise Refused("does_not_follow", f"{words}. {CAUSES}.")
+            raise Refused(
+                "does_not_follow", f"{words}. {CAUSES}; or the mask was put back half a turn round meanwhile."
+            )
     course.learn(known)
     found = known.numbers.get("next_looks")
     return known, NextLooks.from_dict(found) if isinstance(found, dict) else NextLooks()

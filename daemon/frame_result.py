@@ -10,7 +10,6 @@ from routines.measure.reading import MaskReading
 from routines.observations import Method
 
 if TYPE_CHECKING:
-    from daemon.frame_star import Prepared
     from drivers.frames import RawFrame
 
 
@@ -66,30 +65,6 @@ def facts_of(path: Path, raw: RawFrame) -> FrameResult:
         temperature_c=facts.temperature_c,
         exposure_s=facts.exposure_s,
         time=None if facts.middle is None else facts.middle.isoformat().replace("+00:00", "Z"),
-    )
-
-
-def with_reading(prepared: Prepared, reading: MaskReading) -> FrameResult:
-    """Return a frame's line with a reading, in unbinned pixels of the sensor."""
-    pitch, (x0, y0) = prepared.pitch_px, prepared.corner_px
-
-    def in_sensor_px(value: float | None) -> float | None:
-        return None if value is None else value * pitch
-
-    return replace(
-        prepared.result,
-        method=None if "no_mask_pattern" in reading.flags else "mask",
-        spike_error_px=in_sensor_px(reading.spike_error_px),
-        spike_error_u_px=in_sensor_px(reading.spike_error_u_px),
-        defocus_um=reading.defocus_um,
-        defocus_u_um=reading.defocus_u_um,
-        star_x_px=None if reading.star_x_px is None else x0 + pitch * reading.star_x_px,
-        star_y_px=None if reading.star_y_px is None else y0 + pitch * reading.star_y_px,
-        arms_deg=reading.arms_deg,
-        signal_electrons=reading.signal_electrons,
-        width_px=in_sensor_px(reading.width_px),
-        flags=reading.flags,
-        message=words_for(reading),
     )
 
 

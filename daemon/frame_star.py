@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from daemon.frame_result import FrameResult
+from daemon.frame_result import FrameResult, words_for
 from drivers.frames import RawFrame
 from routines.measure.cutout import Cutout
 from routines.measure.reading import MaskReading
@@ -26,6 +26,30 @@ class Prepared:
     pitch_px: int = 1
     size_px: int = 1
     corner_px: tuple[float, float] = (0.0, 0.0)
+
+
+def with_reading(prepared: Prepared, reading: MaskReading) -> FrameResult:
+    """Return a frame's line with a reading, in unbinned pixels of the sensor."""
+    pitch, (x0, y0) = prepared.pitch_px, prepared.corner_px
+
+    def in_sensor_px(value: float | None) -> float | None:
+        return None if value is None else value * pitch
+
+    return replace(
+        prepared.result,
+        method=None if "no_mask_pattern" in reading.flags else "mask",
+        spike_error_px=in_sensor_px(reading.spike_error_px),
+        spike_error_u_px=in_sensor_px(reading.spike_error_u_px),
+        defocus_um=reading.defocus_um,
+        defocus_u_um=reading.defocus_u_um,
+        star_x_px=None if reading.star_x_px is None else x0 + pitch * reading.star_x_px,
+        star_y_px=None if reading.star_y_px is None else y0 + pitch * reading.star_y_px,
+        arms_deg=reading.arms_deg,
+        signal_electrons=reading.signal_electrons,
+        width_px=in_sensor_px(reading.width_px),
+        flags=reading.flags,
+        message=words_for(reading),
+    )
 
 
 def unusable(raw: RawFrame, saturation_adu: float) -> tuple[str, str] | None:

@@ -13,9 +13,17 @@ from pathlib import Path
 
 from daemon.config import Config
 from daemon.fitting import Fitting
-from daemon.frame_result import FrameResult, facts_of, mirrored, with_reading
+from daemon.frame_result import FrameResult, facts_of, mirrored
 from daemon.frame_source import read_for, unbinned_pixel_um
-from daemon.frame_star import Prepared, explains_little, in_time_order, kept_to_teach, spread_out, unusable
+from daemon.frame_star import (
+    Prepared,
+    explains_little,
+    in_time_order,
+    kept_to_teach,
+    spread_out,
+    unusable,
+    with_reading,
+)
 from daemon.lessons import FRAMES_UNTIL_TAKEN, Lesson
 from daemon.tracking import Tracker
 from drivers.frames import FrameUnreadable, RawFrame

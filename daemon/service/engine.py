@@ -276,11 +276,7 @@ class Engine:
             log.error("not_left_right", run=run.id, error=str(error))
             self._carrier.tell_unseen(run)
         finally:
-            self._carrier.see_to_after(job)
-            self._rest()
-            with self._mutex:
-                self._job = None
-            self.live.update(state="idle", shut=(), sentence="")
+            self._put_away(job)
 
     def _show(self, run: RunRecord, sentence: str) -> None:
         self.live.update(
@@ -325,12 +321,16 @@ class Engine:
             log.exception("run_failed_unexpectedly")
             self._failed_told(job, error)
         finally:
-            self._carrier.see_to_after(job)
-            self._rest()
-            with self._mutex:
-                self._job = None
-            self.live.update(state="idle", shut=(), sentence="")
+            self._put_away(job)
             self._tell_over(run_id)
+
+    def _put_away(self, job: Job) -> None:
+        """Run the hook that ends every run, let go of the bench, and be idle."""
+        self._carrier.see_to_after(job)
+        self._rest()
+        with self._mutex:
+            self._job = None
+        self.live.update(state="idle", shut=(), sentence="")
 
     def _rest(self) -> None:
         """Give the bench back to what uses it between runs, now that the results are written."""

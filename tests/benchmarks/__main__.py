@@ -19,11 +19,11 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from tests.benchmarks.small_computer import budget
+
 # One core each way, or the ratio depends on who uses threads. Before numpy is loaded.
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
-
-from tests.benchmarks.small_computer import budget  # noqa: E402
 
 BENCHMARKS = {
     "help": "command_line",

@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -37,7 +37,8 @@ class Spent:
     """
 
     def __init__(self, clock: Any) -> None:
-        self.clock, self.by_name, self._inside, self.jobs_s = clock, Counter[str](), 0, 0.0
+        self.clock, self._inside, self.jobs_s = clock, 0, 0.0
+        self.by_name: dict[str, float] = defaultdict(float)
 
     def over_jobs(self, worker: Any) -> None:
         """Add up the processor time of a worker's jobs from now on."""
@@ -71,7 +72,7 @@ class Spent:
             finally:
                 spent = time.monotonic() - began
                 spent -= self.clock.monotonic() - own if rig_s else 0.0
-                self.by_name[name if isinstance(name, str) else name(*arguments)] += spent  # type: ignore[assignment]
+                self.by_name[name if isinstance(name, str) else name(*arguments)] += spent
                 self._inside -= 1
 
         setattr(holder, attribute, timed)
@@ -116,7 +117,7 @@ def measured(config: Config, *, surrogate: bool) -> None:
     show(f"{kind}: the rig's own time, of it exposing {own_looks:.0f} s", own, "s")
     show(f"{kind}: wall time less drawing, over the rig's own", (wall - drawing) / own, "", AIM)
     if not surrogate:
-        processor = (wall - drawing - sum(spent.by_name[name] for name in JOBS) + spent.jobs_s) / own
+        processor = (wall - drawing - sum(spent.by_name.get(name, 0.0) for name in JOBS) + spent.jobs_s) / own
         show(f"{kind}: the same, were a core free for the worker", processor, "", AIM)
     for what, seconds in sorted(spent.by_name.items()):
         added = seconds - (drawing if what == "look" else 0.0)

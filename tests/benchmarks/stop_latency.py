@@ -213,11 +213,14 @@ def bench(seed: int) -> Iterator[Bench]:
         ):
             rig.put_mask(on=True)
             frame = expose_on(rig.camera, EXPOSURE_S, config.reference_filter, 0, threading.Event())
-            eye = FrameEye(prepared(rig, frame, probe), NotingWorker(stage._worker, probe))  # type: ignore[arg-type]
+            # A stand-in with the one method that the eye calls.
+            worker: Any = NotingWorker(stage._worker, probe)
+            eye = FrameEye(prepared(rig, frame, probe), worker)
             exposures = dict.fromkeys(config.filter_names, EXPOSURE_S)
             stage.hands = replace(stage.hands, eye=eye, exposures=None, exposures_s=exposures)
             noting_motion(stage.hands.focuser, probe)
-            written = noting_halts(stage.hands.focuser.device)  # type: ignore[attr-defined]
+            focuser: Any = stage.hands.focuser  # the serial one, whose device is its line
+            written = noting_halts(focuser.device)
             yield Bench(stage, probe, written, random.Random(seed))
     finally:
         del ROUTINES[ROUTINE]

@@ -11,7 +11,7 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
-from tests.benchmarks import air_scatter  # noqa: E402
+from tests.benchmarks import air_scatter  # noqa: E402  # after the path is set
 
 
 @pytest.mark.timeout(300)

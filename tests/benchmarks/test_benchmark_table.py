@@ -12,8 +12,8 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
-from tests.benchmarks import __main__ as benchmarks  # noqa: E402
-from tests.benchmarks import journal_steps, small_computer, timing  # noqa: E402
+from tests.benchmarks import __main__ as benchmarks  # noqa: E402  # after the path is set
+from tests.benchmarks import journal_steps, small_computer, timing  # noqa: E402  # after the path is set
 
 FIGURES = [
     {

@@ -18,7 +18,7 @@ from types import ModuleType
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
-from tests.campaigns.tally import Tally, borrow_rigs  # noqa: E402
+from tests.campaigns.tally import Tally, borrow_rigs  # noqa: E402  # after the threads are set
 
 CAMPAIGNS = {
     "nights": "nights",

@@ -7,6 +7,7 @@ round is one read or one short move; it ends right, or in an error of the driver
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -75,19 +76,19 @@ class Spoiler:
         return replace(dialect, line=replace(dialect.line, reply_within_s=REPLY_WITHIN_S))
 
     def _count(self, line: object) -> None:
-        original = line._exchange_once  # type: ignore[attr-defined]
+        original = line._exchange_once  # type: ignore[attr-defined]  # the line behind any device
 
         def counted(*args: object, **kwargs: object) -> object:
             self.exchanges += 1
             return original(*args, **kwargs)
 
-        line._exchange_once = counted  # type: ignore[attr-defined]
+        line._exchange_once = counted  # type: ignore[attr-defined]  # stands in its place
 
-    def _patiently(self, action: object) -> None:
+    def _patiently(self, action: Callable[[], object]) -> None:
         """Do what needs an undisturbed line; a busy machine may need more than one try."""
         for left in range(20, -1, -1):
             try:
-                action()  # type: ignore[operator]
+                action()
                 return
             except DeviceError:
                 if not left:

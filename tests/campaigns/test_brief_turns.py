@@ -15,9 +15,9 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
-from tests.campaigns import __main__ as campaigns  # noqa: E402
-from tests.campaigns.night_list import Trouble, hard_nights  # noqa: E402
-from tests.campaigns.tally import Tally  # noqa: E402
+from tests.campaigns import __main__ as campaigns  # noqa: E402  # after the path is set
+from tests.campaigns.night_list import Trouble, hard_nights  # noqa: E402  # after the path is set
+from tests.campaigns.tally import Tally  # noqa: E402  # after the path is set
 
 ROUNDS = {"nights": 1, "kill": 1, "line": 40, "disk": 1, "clock": 2, "soak": 2, "bytes": 12}
 
@@ -64,7 +64,7 @@ def test_a_lost_try_is_counted_and_told(capsys: pytest.CaptureFixture[str]) -> N
         tally.add("something", "lost", "gone")
         raise ValueError("and then it broke")
 
-    failing.run = run  # type: ignore[attr-defined]
+    failing.run = run  # type: ignore[attr-defined]  # a module made up
     assert campaigns.conducted("failing", failing, 1, 1) == 2
     said = capsys.readouterr().out
     assert "LOST something: gone" in said

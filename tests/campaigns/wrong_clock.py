@@ -98,7 +98,7 @@ class Week:
 
     def _booted(self) -> Scheduler:
         """Start the service anew; what it remembers is on the disk."""
-        return Scheduler(self.config, self.engine, self.clock, self.memory, lambda: 0.0)  # type: ignore[arg-type]
+        return Scheduler(self.config, self.engine, self.clock, self.memory, lambda: 0.0)  # type: ignore[arg-type]  # stand-in
 
     def lived(self) -> str:
         """Live through it; return what went wrong, or nothing."""

@@ -11,10 +11,10 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
-from routines.measure.learning import MaskHint  # noqa: E402
-from routines.measure.meter import MaskMeter  # noqa: E402
-from routines.optics import critical_focus_zone_um  # noqa: E402
-from tests.benchmarks import capture_range  # noqa: E402
+from routines.measure.learning import MaskHint  # noqa: E402  # after the path is set
+from routines.measure.meter import MaskMeter  # noqa: E402  # after the path is set
+from routines.optics import critical_focus_zone_um  # noqa: E402  # after the path is set
+from tests.benchmarks import capture_range  # noqa: E402  # after the path is set
 
 
 @pytest.mark.parametrize("zones", [-4.0, -1.0, 2.7])

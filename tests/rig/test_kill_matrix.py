@@ -73,7 +73,7 @@ def small_config(folder: Path) -> Config:
 def life(config: Config, rig: RunningRig, out: Path, worker: Worker, faults: CrashOnceAt) -> Iterator[Stage]:
     """One life of the process that carries the run: journal, serial lines and conductor, all anew."""
     out.mkdir(exist_ok=True)
-    options = StageOptions(surrogate=True, how=SMALL, faults=faults)  # type: ignore[arg-type]
+    options = StageOptions(surrogate=True, how=SMALL, faults=faults)  # type: ignore[arg-type]  # stand-in
     with (
         contextlib.closing(Journal.open(out / "journal.sqlite3")) as journal,
         hands_on(rig, config, worker, surrogate=True) as hands,

@@ -110,7 +110,7 @@ def test_a_spoilt_reply_to_a_move_still_ends_at_its_target(bench: Bench, kind: s
             bench.rig.fault(kind, count=1)
         return original(name, *args, **kwargs)
 
-    bench.focuser.device.request = spoil_the_move  # type: ignore[method-assign]
+    bench.focuser.device.request = spoil_the_move  # type: ignore[method-assign]  # stands in its place
     assert bench.focuser.move_to(target) == target
     assert bench.truth() == (target, "still")
     assert reached.is_set()
@@ -330,7 +330,7 @@ def test_ten_thousand_exchanges_with_one_byte_in_a_hundred_damaged(bench: Bench)
         exchanges += 1
         return original(*args, **kwargs)
 
-    bench.focuser.device.line.exchange = counted  # type: ignore[method-assign]
+    bench.focuser.device.line.exchange = counted  # type: ignore[method-assign]  # stands in its place
     total = {"right": 0, "error": 0}
     while exchanges < 10_000:
         for kind, number in move_about(bench, moves=20).items():

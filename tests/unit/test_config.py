@@ -87,7 +87,7 @@ def test_mask_reaches_the_science_with_what_was_given() -> None:
 def test_config_is_frozen_and_has_a_fingerprint_that_follows_its_values() -> None:
     one, other = config_from_dict(minimal()), config_from_dict(changed("optics.pixel_um", 3.8))
     with pytest.raises(ValueError, match="frozen"):
-        one.optics.pixel_um = 1.0  # type: ignore[misc]
+        one.optics.pixel_um = 1.0  # type: ignore[misc]  # frozen: that is the test
     assert one.fingerprint() != other.fingerprint()
     assert one.fingerprint() == config_from_dict(minimal()).fingerprint()
 

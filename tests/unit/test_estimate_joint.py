@@ -11,6 +11,7 @@ import pytest
 from routines.estimate.joint import FitSetup, JointFit, fit_jointly
 from routines.estimate.sides import PassCrossings, slip_flag
 from routines.observations import Move, Observation
+from routines.quantity import Quantity
 
 CROSSING = {"L": 10.0, "R": 45.0, "S": -20.0}
 SETUP = FitSetup(filters=("L", "R", "S"), reference_filter="L", longest_play_steps=200.0)
@@ -61,8 +62,8 @@ def codes(result: JointFit) -> set[str]:
     return {flag.code for flag in result.flags}
 
 
-def agrees(found: object, truth: float) -> bool:
-    return found is not None and abs(found.value - truth) < 4.0 * found.u  # type: ignore[attr-defined]
+def agrees(found: Quantity | None, truth: float) -> bool:
+    return found is not None and abs(found.value - truth) < 4.0 * (found.u or 0.0)
 
 
 def test_finds_everything_from_out_in_out() -> None:

@@ -31,7 +31,7 @@ def frame(tmp_path: Path) -> Path:
 
 def reason(path: Path, **options: object) -> str:
     with pytest.raises(FrameUnreadable) as caught:
-        read_frame(path, **options)  # type: ignore[arg-type]
+        read_frame(path, **options)  # type: ignore[arg-type]  # any option
     assert str(caught.value).startswith(f"{path}: ")
     assert caught.value.path == str(path)
     return caught.value.reason
@@ -79,7 +79,7 @@ def test_writing_is_whole_or_not_at_all(frame: Path, monkeypatch: pytest.MonkeyP
 
 def test_only_frames_are_written() -> None:
     with pytest.raises(ValueError, match="2-D and uint16"):
-        write_frame("never.fits", np.zeros((4, 4)), {})  # type: ignore[arg-type]
+        write_frame("never.fits", np.zeros((4, 4)), {})  # type: ignore[arg-type]  # wrong on purpose
 
 
 @pytest.mark.parametrize("dtype", ["uint8", "int16", "uint16", "int32", "float32", "float64"])

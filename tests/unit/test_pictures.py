@@ -30,7 +30,7 @@ def decoded(png: str) -> np.ndarray:
 
 def frame(**changes: object) -> FrameResult:
     result = FrameResult("/night/a.fits", filter="R", method="mask", defocus_um=15.0, defocus_u_um=1.0)
-    return replace(result, **changes)  # type: ignore[arg-type]
+    return replace(result, **changes)  # type: ignore[arg-type]  # any field
 
 
 def test_a_portrait_shows_light_at_its_place_and_left_over_about_grey() -> None:

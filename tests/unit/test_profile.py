@@ -158,7 +158,7 @@ def test_zone_in_steps_of_a_worked_case() -> None:
 
 def test_zone_interval_turns_round_with_the_step() -> None:
     zone = zone_steps(60.0, Quantity(3.0, 0.3, 2.4, 3.6))
-    assert zone == Quantity(20.0, 2.0, pytest.approx(60 / 3.6), pytest.approx(25.0))  # type: ignore[arg-type]
+    assert zone == Quantity(20.0, 2.0, pytest.approx(60 / 3.6), pytest.approx(25.0))  # type: ignore[arg-type]  # approx equals a number
 
 
 def test_overshoot_takes_the_upper_bound_the_transition_and_a_margin() -> None:

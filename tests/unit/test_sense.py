@@ -17,7 +17,7 @@ def look(
     number: int, position_steps: float, value_px: float, side: int, travel: float, **more: object
 ) -> Observation:
     facts = Observation(number, "L", position_steps, value_px=value_px, u_px=0.05)
-    return replace(facts, side=side, travel_since_reversal_steps=travel, flags=("sign_unchecked",), **more)  # type: ignore[arg-type]
+    return replace(facts, side=side, travel_since_reversal_steps=travel, flags=("sign_unchecked",), **more)  # type: ignore[arg-type]  # any field
 
 
 @pytest.mark.parametrize("sense", [1, -1])

@@ -127,7 +127,7 @@ def shot(truth: TrueNumbers, number: int, off_um: float = 0.0, **changes: object
     tube_c = rig.tube.reference_c
     place = rig.tube.best_steps + (rig.glass("R").focus_um + off_um) / rig.tube.step_um
     made = Shot(number, 4.0, 0.0, "R", "R", (place,) * 12, tube_c, 60.0, True, 0.0, 1.0, 0, 5.0)
-    return replace(made, **changes)  # type: ignore[arg-type]
+    return replace(made, **changes)  # type: ignore[arg-type]  # any field
 
 
 def test_no_filter_in_the_beam_means_a_dark_frame(truth: TrueNumbers) -> None:

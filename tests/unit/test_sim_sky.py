@@ -36,7 +36,7 @@ Frame = NDArray[np.float64]
 
 def light(**changes: object) -> Light:
     usual = Light(NARROW, 10.0, 0.0, STILL, jitter_px=0.0, altitude_deg=89.9)
-    return replace(usual, **changes)  # type: ignore[arg-type]
+    return replace(usual, **changes)  # type: ignore[arg-type]  # any field
 
 
 def masked(telescope: Telescope, what: Light, electrons: float = 1e6) -> Frame:

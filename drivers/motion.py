@@ -55,13 +55,14 @@ class MoveWatch:
     rules: MoveRules
     fault: str = ""
     _nearest_steps: float = field(init=False)
+    _distance_before: float = field(init=False)
     _progress_s: float = field(init=False)
     _still_since_s: float | None = None
     _previous: tuple[float, int] | None = None
     _suspicions: int = 0
 
     def __post_init__(self) -> None:
-        self._nearest_steps = abs(self.target_steps - self.start_steps)
+        self._nearest_steps = self._distance_before = abs(self.target_steps - self.start_steps)
         self._progress_s = self.begun_s
         self._previous = (self.begun_s, self.start_steps)
 
@@ -69,8 +70,7 @@ class MoveWatch:
         """Return the verdict after a reading; ``condition`` is None where the controller tells no state."""
         distance = abs(self.target_steps - position_steps)
         moved = self._moved(at_s, position_steps)
-        if distance < self._nearest_steps or (moved and self.rules.allowance_steps):
-            self._nearest_steps, self._progress_s = min(distance, self._nearest_steps), at_s
+        self._note_progress(at_s, distance, moved=moved)
         still = not moved if condition is None else condition != "moving" and not moved
         self._still_since_s = (self._still_since_s or at_s) if still else None
         arrived = self._steady(at_s) and distance <= self.rules.tolerance_steps and condition != "failed"
@@ -88,6 +88,15 @@ class MoveWatch:
         """Return how long to wait before the next reading: less, the nearer the end."""
         left = self.rules.expected_s(self.target_steps - position_steps)
         return min(max(left / 3, 0.02), 0.25)
+
+    def _note_progress(self, at_s: float, distance: float, *, moved: bool) -> None:
+        """Remember the nearest distance that two readings running reached.
+
+        A single garbled one close to the target would make every true one after it look like the wrong way.
+        """
+        sure, self._distance_before = max(distance, self._distance_before), distance
+        if sure < self._nearest_steps or (moved and self.rules.allowance_steps):
+            self._nearest_steps, self._progress_s = min(sure, self._nearest_steps), at_s
 
     def _moved(self, at_s: float, position_steps: int) -> bool:
         return self._previous is not None and position_steps != self._previous[1]

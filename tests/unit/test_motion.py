@@ -42,6 +42,21 @@ def test_a_single_strange_reading_is_no_fault() -> None:
     assert move.fault == ""
 
 
+def test_after_one_strange_reading_near_the_target_the_true_ones_are_no_way_back() -> None:
+    move = watch(start=21245, target=21060)
+    readings = [(0.1, 21220), (0.2, 21078), (0.3, 21180), (0.4, 21160), (0.5, 21130)]
+    assert [move.feed(at, position, "moving") for at, position in readings] == ["going"] * 5
+    assert move.fault == ""
+
+
+def test_a_motor_that_turns_round_on_its_way_is_a_fault() -> None:
+    move = watch(start=21245, target=21060)
+    positions = (21200, 21100, 21090, 21130, 21160)
+    verdicts = [move.feed(0.1 * n, at, "moving") for n, at in enumerate(positions, 1)]
+    assert verdicts[-1] == "fault"
+    assert "distance grows at 21160" in move.fault
+
+
 def test_a_jump_seen_twice_is_a_fault() -> None:
     move = watch(start=20000, target=30000)
     assert move.feed(0.5, 20500, "moving") == "going"

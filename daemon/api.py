@@ -21,6 +21,7 @@ from daemon.api_models import (
     ObservationList,
     Plan,
     Problem,
+    Reloaded,
     RunList,
     RunView,
     Started,
@@ -34,20 +35,25 @@ from daemon.guard import Guard, Rules
 from daemon.profile_commands import Reply, show_advice, show_profile
 from daemon.service.engine import Busy, NoSuchRun, NotNow
 from daemon.service.pictures import Pictures
+from daemon.service.reloading import Unfit
 from daemon.worker import WorkerError
 from routines.advice import AdviceRequest
 from routines.profile import profile_schema
 
 if TYPE_CHECKING:
     from daemon.service.engine import Engine
+    from daemon.service.reloading import Reloading
     from daemon.service.views import Views
 
 _NOT_FOUND: dict[int | str, dict[str, Any]] = {404: {"model": Problem}}
+_REFUSED: dict[int | str, dict[str, Any]] = {409: {"model": Problem}}
 _CONFLICT: dict[int | str, dict[str, Any]] = {404: {"model": Problem}, 409: {"model": Problem}}
 _BODY: dict[int | str, dict[str, Any]] = {400: {"model": Problem}, 413: {"model": Problem}}
 
 
-def make_app(engine: Engine, views: Views, rules: Rules) -> tuple[Guard, EventHub]:
+def make_app(
+    engine: Engine, views: Views, rules: Rules, reloading: Reloading | None = None
+) -> tuple[Guard, EventHub]:
     """Return the guarded app, and the hub of its events, which the server starts and closes."""
     hub = EventHub(engine.live, uuid.uuid4().hex[:8])
 
@@ -69,6 +75,7 @@ def make_app(engine: Engine, views: Views, rules: Rules) -> tuple[Guard, EventHu
     )
     _tell_errors(app)
     _add_service(app, views, hub)
+    _add_config(app, reloading)
     _add_runs(app, engine, views)
     _add_commands(app, engine, views)
     _add_knowledge(app, engine.state)
@@ -83,6 +90,7 @@ def _tell_errors(app: FastAPI) -> None:
         NoSuchRun: 404,
         Busy: 409,
         NotNow: 409,
+        Unfit: 409,
         TooManyReaders: 503,
         WorkerError: 503,
     }
@@ -125,6 +133,15 @@ def _add_service(app: FastAPI, views: Views, hub: EventHub) -> None:
         return StreamingResponse(
             stream, media_type="text/event-stream", headers={"cache-control": "no-store"}
         )
+
+
+def _add_config(app: FastAPI, reloading: Reloading | None) -> None:
+    @app.post("/v1/config/reload", response_model=Reloaded, status_code=202, responses=_REFUSED)
+    def reload() -> Reloaded:
+        """Read the config file again and go over to it; 409 for mistakes, and while a run is on."""
+        if reloading is None:
+            raise NotNow("this service has no config file to read again")
+        return Reloaded(file=str(reloading.reload()))
 
 
 def _add_runs(app: FastAPI, engine: Engine, views: Views) -> None:

@@ -50,6 +50,12 @@ class ProfileBrief(Answer):
     headline: str
 
 
+class Reloaded(Answer):
+    """The config file that the service goes over to, in a moment."""
+
+    file: str
+
+
 class ScheduleState(Answer):
     """One schedule: what it does next, and what became of its last occasion."""
 

@@ -81,6 +81,18 @@ def stop(run: RunName = None, url: ServiceUrl = None, json: AsJson = False) -> N
 
 
 @app.command()
+def reload(url: ServiceUrl = None, json: AsJson = False) -> None:
+    """Have the service read its config file again.
+
+    Refused while a run is on or waits, and with every mistake named when the file has some; the old config
+    then stays in force. SIGHUP does the same and leaves its answer in the log.
+    """
+    from daemon.commands.remote import reload as run
+
+    raise typer.Exit(run(url, as_json=json))
+
+
+@app.command()
 def runs(
     url: ServiceUrl = None,
     json: AsJson = False,

@@ -149,8 +149,9 @@ def _serve(
     """Do jobs until the pipe closes or nothing has come for a while."""
     import signal
 
-    # A terminal sends Ctrl-C to the whole group; who ends this process is its parent.
+    # A terminal sends Ctrl-C, and its own closing, to the whole group; who ends this process is its parent.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
     # Its matrices are small: threads of the linear algebra would only fight over the cores.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.commands.console import out_console, tell_problem
 from daemon.config import MOVING, Config, ConfigErrors, load_config, require
+from daemon.config.descriptions import check_descriptions
 from daemon.exit_codes import DONE, USAGE
 
 if TYPE_CHECKING:
@@ -47,27 +48,6 @@ def refused(errors: ConfigErrors, *, as_json: bool) -> int:
     count = len(problems)
     tell_problem(*errors.problems, f"{count} mistake{'s' * (count > 1)} found.")
     return USAGE
-
-
-def check_descriptions(config: Config) -> None:
-    """Read every device description that the config names; raises `ConfigErrors`."""
-    from daemon.config import Problem
-    from drivers.description import load
-    from drivers.errors import DescriptionError
-
-    problems = []
-    named = {"focuser": config.focuser, "wheel": config.wheel, "thermometer": config.thermometer}
-    for table, settings in named.items():
-        name = None if settings is None else settings.description
-        if name is None:
-            continue
-        try:
-            load(str(config.resolve(name)) if name.endswith(".toml") or "/" in name else name)
-        except (DescriptionError, OSError) as error:
-            for line in str(error).splitlines():
-                problems.append(Problem(str(config.file), f"{table}.description", f'"{name}"', line))
-    if problems:
-        raise ConfigErrors(problems)
 
 
 def _lacks_for_moving(config: Config) -> list[str]:

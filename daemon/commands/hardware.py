@@ -54,9 +54,9 @@ def check_hardware(config: Config, *, as_json: bool) -> int:
 
 @contextmanager
 def stop_on_signals() -> Iterator[threading.Event]:
-    """Yield an event that an interrupt or a request to terminate sets, so that the motor is halted first."""
+    """Yield an event that an interrupt, a request to end or a closed terminal sets; the motor is halted."""
     stop = threading.Event()
-    numbers = (signal.SIGINT, signal.SIGTERM)
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
     before = {number: signal.signal(number, lambda *_: stop.set()) for number in numbers}
     try:
         yield stop
@@ -185,8 +185,9 @@ def _concluded(promises: list[Promise]) -> int:
 
 def check_file(path: Path, *, as_json: bool) -> int:
     """Check a config file, then the devices that it names; returns the exit code."""
-    from daemon.commands.check import check_descriptions, refused
+    from daemon.commands.check import refused
     from daemon.config import load_config
+    from daemon.config.descriptions import check_descriptions
 
     try:
         config = load_config(path)

@@ -1,4 +1,4 @@
-"""`drawtube start`, `status`, `hold`, `resume`, `stop` and `runs`: asking a running service."""
+"""`drawtube start`, `status`, `hold`, `resume`, `stop`, `runs` and `reload`: asking a running service."""
 
 from __future__ import annotations
 
@@ -74,6 +74,20 @@ def command(verb: str, run_id: str | None, url: str | None, *, as_json: bool) ->
             print(json.dumps(run))
         else:
             tell(run_line(run))
+        return DONE
+
+    return asked(action, url)
+
+
+def reload(url: str | None, *, as_json: bool) -> int:
+    """Have the service read its config file again."""
+
+    def action(client: Client) -> int:
+        answer = client.post("/v1/config/reload")
+        if as_json:
+            print(json.dumps(answer))
+        else:
+            tell(f"The service goes over to {answer['file']} as it is now.")
         return DONE
 
     return asked(action, url)

@@ -10,9 +10,9 @@ from daemon.exit_codes import DONE, HARDWARE, USAGE
 
 def serve(config_path: Path, state: Path | None, listen: str | None, speed: float | None) -> int:
     """Serve until told to end; returns the exit code."""
-    from daemon.commands.check import check_descriptions
     from daemon.commands.kept import state_folder
     from daemon.config import load_config
+    from daemon.config.descriptions import check_descriptions
     from daemon.journal_file import JournalBusy, JournalError
     from daemon.service.life import CannotServe, ServeOptions
     from daemon.service.life import serve as run

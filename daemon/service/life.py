@@ -1,7 +1,8 @@
 """The life of the service: from a config and a state folder to a server that answers, and to a clean end.
 
 At SIGTERM or Ctrl-C the devices are halted first, in the signal handler itself; then the event streams end,
-then the server stops, and the run that was on stays in the journal to be taken up again.
+then the server stops, and the run that was on stays in the journal to be taken up again. A new config
+(`daemon.service.reloading`) means another life in the same process, under the same lock.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ import uvicorn
 
 from daemon.api import make_app
 from daemon.clock import RealClock
-from daemon.config import MOVING, Config, require
+from daemon.config import MOVING, Config, ConfigErrors, load_config, require
+from daemon.config.descriptions import check_descriptions
 from daemon.config.occasions import parsed_address
 from daemon.guard import is_loopback, rules_for
 from daemon.journal import Journal
@@ -36,6 +38,7 @@ from daemon.service.engine import Engine
 from daemon.service.hooks import runs_commands, why_unsafe
 from daemon.service.notify import notify, watchdog_every_s
 from daemon.service.port_host import PortBench
+from daemon.service.reloading import Reloading, Unfit, at_hang_up
 from daemon.service.views import Views
 
 if TYPE_CHECKING:
@@ -60,31 +63,70 @@ class ServeOptions:
     speed: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Terms:
+    """What a config asks of the process: where to listen, and the token that a client needs."""
+
+    host: str
+    port: int
+    token: str | None
+
+
 def serve(config: Config, state: Path, options: ServeOptions) -> None:
     """Serve until told to end.
 
     Raises CannotServe, ConfigErrors, `lock.AlreadyRunning` or a JournalError before anything listens.
     """
+    terms = _terms(config, options)
+    state.mkdir(parents=True, exist_ok=True)
+    with contextlib.ExitStack() as stack:
+        stack.callback(lock.hold(state).close)
+        logs.set_up(state / "log")
+        stack.enter_context(at_hang_up(lambda: None))
+        following: Config | None = config
+        while following is not None:
+            following = _live(following, terms, state, options)
+            if following is not None:
+                terms = _terms(following, options)
+
+
+def _terms(config: Config, options: ServeOptions) -> _Terms:
+    """Return what this config asks for; `CannotServe` or `ConfigErrors` where nobody could serve with it."""
     if config.camera.kind != "simulated":
         require(config, MOVING)
     unsafe = why_unsafe(config.file) if config.file is not None and runs_commands(config) else None
     if unsafe is not None:
         raise CannotServe(unsafe)
     host, port = _address(options.listen or config.service.listen)
-    token = _token(config, host)
-    state.mkdir(parents=True, exist_ok=True)
+    return _Terms(host, port, _token(config, host))
+
+
+def _read_again(file: Path, options: ServeOptions) -> Config:
+    """Return the config that stands in the file now; `Unfit` where nobody could serve with it."""
+    try:
+        config = load_config(file)
+        check_descriptions(config)
+        _terms(config, options)
+    except (ConfigErrors, CannotServe) as error:
+        raise Unfit(f"the old config stays in force: {error}") from error
+    return config
+
+
+def _live(config: Config, terms: _Terms, state: Path, options: ServeOptions) -> Config | None:
+    """Serve with one config, to the end; returns the config to go on with, if one was asked for."""
     with contextlib.ExitStack() as stack:
-        stack.callback(lock.hold(state).close)
-        logs.set_up(state / "log")
         journal = Journal.open(state / "journal.sqlite3")
         stack.callback(journal.close)
         bench = bench_for(config, state, options.speed)
         lender = PortBench(bench, config, state) if config.port is not None else None
         engine = Engine(config, state, journal, lender or bench, Live())
+        reloading = Reloading(config, engine, lambda file: _read_again(file, options))
         scheduler = _scheduler(config, engine, state)
-        rules = rules_for(host, config.service.hosts, token)
-        app, hub = make_app(engine, Views(engine, scheduler), rules)
-        server = _Server(_settings(app, host, port), engine, hub)
+        rules = rules_for(terms.host, config.service.hosts, terms.token)
+        app, hub = make_app(engine, Views(engine, scheduler), rules, reloading)
+        server = _Server(_settings(app, terms.host, terms.port), engine, hub)
+        reloading.then = server.end_soon
+        stack.enter_context(at_hang_up(reloading.from_signal))
         engine.start()
         if lender is not None:
             lender.offer()
@@ -92,8 +134,9 @@ def serve(config: Config, state: Path, options: ServeOptions) -> None:
             with _looking(scheduler):
                 server.run()
         finally:
-            notify("STOPPING=1")
+            notify(*reloading.ending_words())
             _end(engine)
+        return reloading.following
 
 
 def _scheduler(config: Config, engine: Engine, state: Path) -> Scheduler | None:
@@ -191,10 +234,14 @@ class _Server(uvicorn.Server):
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """Halt what moves, then let the streams and the server end."""
         self._engine.halt()
+        log.info("told_to_end", signal=signal.Signals(sig).name)
+        self.end_soon()
+
+    def end_soon(self) -> None:
+        """Let the streams end, and then the server; from any thread and from a signal handler."""
         self._hub.close_soon()
         if self._loop is not None:
             self._loop.call_soon_threadsafe(lambda: None)
-        log.info("told_to_end", signal=signal.Signals(sig).name)
         self.should_exit = True
 
     async def startup(self, sockets: list[socket] | None = None) -> None:

@@ -68,6 +68,14 @@ class Service:
             time.sleep(0.02)
         pytest.fail("the service was not ready within 40 s")
 
+    def lives_again(self, after):
+        """Do what makes it begin anew, and wait until it answers."""
+        self.offset = self.log.stat().st_size
+        outcome = after()
+        self.url = self._await_ready()
+        self.http.base_url = self.url
+        return outcome
+
     def start(self, routine="characterise", **more):
         answer = self.http.post("/v1/runs", json={"routine": routine, **more})
         assert answer.status_code == 201, answer.text
@@ -263,6 +271,44 @@ def test_ended_by_a_signal_the_run_is_taken_up_again_and_nothing_is_taken_twice(
     assert [item.number for item in again] == list(range(len(again)))
     whole = observations_in(finished[0].state, json.loads(finished[1].stdout)["id"])
     assert [item.value_px for item in again] == [item.value_px for item in whole]
+
+
+def test_a_changed_config_is_taken_up_and_one_with_mistakes_is_not(tmp_path):
+    config = config_in(tmp_path)
+    with serving(tmp_path, config) as service:
+        sound = config.read_text()
+        config.write_text(sound.replace("aperture_mm", "aperture_cm"))
+        said = service.command("reload")
+        assert said.returncode == 2
+        assert "aperture_cm" in said.stderr
+        assert "the old config stays in force" in said.stderr
+        before = service.http.get("/v1/routines/offsets/plan").json()["duration_s"]
+        config.write_text(sound.replace("exposure_s = 2", "exposure_s = 20"))
+        said = service.lives_again(lambda: service.command("reload"))
+        assert said.returncode == 0, said.stderr
+        assert str(config) in said.stdout + said.stderr
+        assert service.http.get("/v1/routines/offsets/plan").json()["duration_s"] > 1.5 * before
+
+
+def test_while_a_run_is_on_neither_a_reload_nor_a_closed_terminal_ends_it(tmp_path):
+    with serving(tmp_path, config_in(tmp_path)) as service:
+        run = service.start("backlash")
+        service.looks(2, run)
+        service.http.post(f"/v1/runs/{run}/hold")
+        answer = service.http.post("/v1/config/reload")
+        assert answer.status_code == 409
+        assert run in answer.json()["detail"]
+        service.process.send_signal(signal.SIGHUP)
+        service.until(lambda: "config_not_reloaded" in service.log.read_text(), "the refusal in the log")
+        service.http.post(f"/v1/runs/{run}/resume")
+        assert service.ended(run)["state"] == "done"
+
+
+def test_at_a_hang_up_an_idle_service_reads_its_config_again(tmp_path):
+    with serving(tmp_path, config_in(tmp_path)) as service:
+        service.lives_again(lambda: service.process.send_signal(signal.SIGHUP))
+        assert service.http.get("/healthz").json()["ok"]
+        assert service.end() == 0
 
 
 def test_killed_three_times_the_run_is_set_aside_with_its_observations(tmp_path):

@@ -257,6 +257,9 @@ class FrameMeter:
     def _consider(self, prepared: Prepared) -> None:
         """Learn again when a few more frames, or frames of other filters, have come."""
         assert self._meter is not None
+        if not self._meter.knows_mask:
+            # Those before it were too far out of focus to teach anything, and would spoil its lesson.
+            self._pool = []
         before = len({one.result.filter for one in self._pool})
         self._pool = kept_to_teach([*self._pool, prepared])
         filters = len({one.result.filter for one in self._pool})
@@ -269,9 +272,6 @@ class FrameMeter:
         elif not self._meter.knows_mask or due:
             self._meter.learn(spread_out(self._pool))
             self._lessons += 1
-            if not self._meter.knows_mask:
-                # Too far out of focus to teach anything; they must not stand in the way of those that can.
-                self._pool = [prepared]
 
     def _take_what_is_due(self) -> None:
         """Take up a lesson once so many frames have come since, whoever asks next: never as it is ready."""

@@ -23,6 +23,7 @@ _REACH_PX = 10.0
 _STEPS = 5
 _ROUNDS = 4
 _BETTER = 0.8
+_LEAST_LEFT = 0.5
 
 
 def has_companion(star: MaskedStar, cutout: Cutout, fit: StarFit) -> bool:
@@ -45,6 +46,8 @@ def without_companion(star: MaskedStar, cutout: Cutout, fit: StarFit, reach_um: 
         other = _placed(star, left, current, replace(other, defocus_um=current.state.defocus_um))
         alone = replace(cutout, pixels=cutout.pixels - star.image(other))
         current = fit_star(star, alone, current.state, FitLimits(iterations=6, reach_um=reach_um))
+    if current.state.flux_electrons < max(other.flux_electrons, _LEAST_LEFT * fit.state.flux_electrons):
+        return fit  # what is measured would be taken away: this frame does not show two such stars
     return current if _misfit(star, alone, current) < _BETTER * _misfit(star, cutout, fit) else fit
 
 

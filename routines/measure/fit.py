@@ -250,6 +250,13 @@ def residuals(
     return cutout.pixels - expected, signal, variance
 
 
+def light_left_out(star: MaskedStar, cutout: Cutout, fit: StarFit) -> float:
+    """Return the light (electrons) left out of a fit beyond what star and sky put there, hot pixels apart."""
+    residual, signal, variance = residuals(star, cutout, fit)
+    seen = cutout.usable & modelled(cutout.size_px)
+    return float(residual[seen & ~fit.used & ~isolated(residual, signal, variance, seen)].sum())
+
+
 def _mismatch(
     residual: NDArray[np.float64],
     signal: NDArray[np.float64],

@@ -34,6 +34,8 @@ from routines.optics import Band, Mask, Optics, critical_focus_zone_um, grating_
 
 SEARCH_REACH_ZONES = 4.6
 HOPELESS_MISMATCH = 0.4
+# Far out of focus, a wrong mask can match a frame to 0.35; near it, the worst air makes it miss by 0.25.
+_TEACHING_MISMATCH = 0.3
 POOR_MISMATCH = 0.12
 OUTLYING_MISMATCH = 2.0
 _TRIALS_PER_ZONE = 2.0
@@ -81,7 +83,7 @@ class Learnt:
     @property
     def settled(self) -> bool:
         """Tell whether it was learnt from frames that are at all like a masked star near focus."""
-        return self.mismatch <= HOPELESS_MISMATCH
+        return self.mismatch <= _TEACHING_MISMATCH
 
 
 def zone_um(band: Band, optics: Optics) -> float:

@@ -17,7 +17,7 @@ import numpy as np
 from routines.measure.capture import Hint, capture, share_of_light, signal_in_arms
 from routines.measure.companion import has_companion, without_companion
 from routines.measure.cutout import Cutout
-from routines.measure.fit import StarFit
+from routines.measure.fit import StarFit, light_left_out
 from routines.measure.geometry import (
     HELD,
     Looseness,
@@ -56,6 +56,8 @@ CERTAIN_REACH_ZONES = 4.0
 _FAINT_ELECTRONS = 2e4
 _WORST_U_ZONES = 1.0
 _LEAST_SHARE = 0.25
+# A bright trail may hold as much light as the star; of a smeared pattern a chance match takes a hundredth.
+_MOST_LEFT_OUT = 4.0
 # What grid, wavelengths and drawing of the model itself leave open, in critical focus zones.
 _MODEL_U_ZONES = 0.005
 _LEAST_TURN_DEG = 0.15
@@ -202,11 +204,12 @@ class MaskMeter:
         """Return the reading of a fit, with its flags and those ``told`` already."""
         assert self.learnt is not None
         zone = self._zone_um(cutout.filter)
-        fit_um = shared_defocus_u_um(self.star(cutout.filter, cutout.size_px), cutout, fit)
+        star = self.star(cutout.filter, cutout.size_px)
+        fit_um = shared_defocus_u_um(star, cutout, fit)
         air_um = self._turbulence_u_um(cutout, fit)
         u_um = math.sqrt(fit_um**2 + air_um**2 + (_MODEL_U_ZONES * zone) ** 2)
         flags = (*self._flags(cutout, fit, zone, air_um), *told)
-        refusal = self._refusal(fit, u_um, zone, rival)
+        refusal = self._refusal(fit, u_um, zone, rival or _is_a_part_only(star, cutout, fit))
         scale = self.spike_error_px_per_um()
         known = refusal is None
         return MaskReading(
@@ -249,7 +252,8 @@ class MaskMeter:
             return "ambiguous"
         if u_um > _WORST_U_ZONES * zone_um or fit.state.flux_electrons < 300.0:
             return "too_faint"
-        return "ambiguous" if rival or not self.knows_mask else None
+        unlike = fit.mismatch > HOPELESS_MISMATCH  # from far out of focus, or of another pattern
+        return "ambiguous" if rival or unlike or not self.knows_mask else None
 
 
 def _matches_poorly(fit: StarFit, air_um: float) -> bool:
@@ -269,6 +273,11 @@ def _is_another_pattern(cutout: Cutout, fit: StarFit) -> bool:
     So ends a star without a mask whose core is saturated and left out: what remains are faint rings.
     """
     return fit.mismatch > HOPELESS_MISMATCH and share_of_light(cutout, fit) < _LEAST_SHARE
+
+
+def _is_a_part_only(star: MaskedStar, cutout: Cutout, fit: StarFit) -> bool:
+    """Tell whether a fit left out several times the light that it took for the star's."""
+    return light_left_out(star, cutout, fit) > _MOST_LEFT_OUT * fit.state.flux_electrons
 
 
 def _turned(mask: Mask, by_deg: float) -> Mask:

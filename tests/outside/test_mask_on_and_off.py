@@ -136,3 +136,28 @@ def test_a_saturated_star_without_a_mask_is_not_taken_for_the_masks(
     cutout = cut(frame, middle[1], middle[0], 192, Detector(1.0, 1.6, 65535.0, 500.0), "H", 4.0)
     assert cutout.saturated_px > 0
     assert meter.measure(cutout).flags == ("no_mask_pattern",)
+
+
+def test_a_sharp_frame_is_read_though_it_follows_frames_from_far_out_of_focus(tmp_path: Path) -> None:
+    """A search for focus steps to either side of where it began: a far frame, a near one, a far one."""
+    beyond_um = (480.0, 760.0, 4.0, 1100.0, 1900.0)
+    meter = meter_in(tmp_path)
+    paths = write_folder([look(z, number) for number, z in enumerate(beyond_um)], tmp_path)
+    results = [meter.measure_next(path, "mask") for path in paths]
+    assert [result.measured for result in results] == [False, False, True, False, False]
+    sharp = results[2]
+    assert sharp.defocus_um is not None and abs(sharp.defocus_um - 4.0) < 4.0
+
+
+@pytest.mark.parametrize("defocus_um", [480.0, 550.0, -620.0])
+def test_a_frame_from_beyond_the_reach_gives_no_number_even_where_the_mask_is_known(
+    defocus_um: float, tmp_path: Path
+) -> None:
+    """Six to nine zones out the spikes are smeared bars; a bright part of them is not the star."""
+    meter = meter_in(tmp_path)
+    near = write_folder([look(-60.0, 0), look(40.0, 1)], tmp_path)
+    assert all(meter.measure_next(path, "mask").measured for path in near)
+    away = tmp_path / "beyond"
+    away.mkdir()
+    (beyond,) = write_folder([look(defocus_um, 16 if defocus_um == 550.0 else 2)], away)
+    assert not meter.measure_next(beyond, "mask").measured

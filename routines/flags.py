@@ -56,14 +56,17 @@ _NOTES = {
     "play_shape": "the play is not taken up as one straight transition; the fit follows its shape",
     "slip": "crossings from the same side drift beyond what temperature explains",
     "periodic_error": "the residuals repeat with position",
-    "compensating_controller": "crossings agree from both sides: the controller may compensate for backlash",
+    "compensating_controller": "no dead zone: the controller may compensate for backlash, or gravity may "
+    "hold one flank",
     "extra_scatter": "the observations scatter beyond the frames' own uncertainty; u includes it",
-    "not_repeated": "no side was visited twice: a slip between passes would pass for backlash and move "
-    "crossings",
+    "not_repeated": "these looks could not have shown a slow slip, which would move this number by more than "
+    "its u: visit each side at least twice",
     "not_interleaved": "looked through in passes of its own: a slip between them would pass for the offset "
     "and move its crossing",
     "drift_confounded": "the temperature changed steadily: a steady slip or sag would pass for its effect, "
-    "and disturb the other numbers a little",
+    "and only other nights tell them apart",
+    "sides_untold": "looks that hang back at the end of the play on one side only would pass for a wider "
+    "transition",
     "lag_unknown": "if the tube follows the thermometer late, crossings shift by more than their u",
     "nights_disagree": "the nights' temperature coefficients differ; u includes their spread",
     "thermometer_lag": "tube and thermometer follow each other with a delay, which was fitted",
@@ -87,7 +90,7 @@ DOUBTS = frozenset(
     ("slip", "sides_disagree", "slope_differs", "play_shape", "periodic_error", "thermometer_lag")
 )
 # Notes that say what the looks could not have shown: the number that they name stands or falls with it.
-CAUTIONS = frozenset(("not_repeated", "not_interleaved", "drift_confounded"))
+CAUTIONS = frozenset(("not_repeated", "not_interleaved", "drift_confounded", "sides_untold"))
 
 _REFUSALS = {
     "unreadable": "the file could not be read as a frame",

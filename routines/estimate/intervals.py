@@ -61,6 +61,16 @@ class Mixture:
             total += weight * (transform @ item.covariance @ transform.T + np.outer(away, away))
         return mean, total
 
+    def given_none(self, places: slice) -> Mixture:
+        """Return the mixture where the globals at ``places`` are known to be zero."""
+        components = []
+        for item in self.components:
+            shared = item.covariance[:, places]
+            gain = shared @ np.linalg.pinv(item.covariance[places, places])
+            theta, covariance = item.theta - gain @ item.theta[places], item.covariance - gain @ shared.T
+            components.append(replace(item, theta=theta, covariance=covariance))
+        return replace(self, components=tuple(components))
+
     def quantity(self, gradient: Array) -> Quantity:
         """Return value, u and interval of ``gradient @ globals``; the play itself needs ``of_play``."""
         means = np.array([gradient @ item.theta for item in self.components])

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from routines.estimate import notes, numbers, refusals, report_rows, sides, strays
+from routines.estimate import notes, numbers, refusals, report_rows, sides, slip, strays
 from routines.estimate.intervals import explore, of_play
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH
@@ -113,6 +113,17 @@ def _fit(prepared: Prepared, setup: FitSetup) -> numbers.Found | Flag:
         settled = with_play_unknown(settled, prepared.runs)
     if not _enough(settled):
         return flag("not_identifiable", "all", "as many unknowns as observations: nothing tells the scatter")
+    settled, odd = _with_departures(settled, prepared)
+    flags += odd
+    mixture = explore(settled.problem, settled.layout, settled.solution, settled.free, _degrees(settled))
+    return numbers.Found(prepared, settled, mixture, supported, tuple(flags))
+
+
+def _with_departures(settled: Settled, prepared: Prepared) -> tuple[Settled, list[Flag]]:
+    """Return the fit with a slip allowed for and what else the looks show, and notes."""
+    flags: list[Flag] = []
+    if settled.free[BACKLASH]:
+        settled = slip.allowing_slip(settled, prepared)
     chance = refusals.slope_difference_chance(settled)
     if chance is not None and chance < SLOPES_DIFFER_BELOW:
         settled = with_own_slopes(settled, prepared.runs)
@@ -122,9 +133,7 @@ def _fit(prepared: Prepared, setup: FitSetup) -> numbers.Found | Flag:
         settled = lagged
         flags.append(flag("thermometer_lag", "temperature_coefficient_steps_per_c"))
     settled, odd = _with_strays(settled, prepared)
-    flags += odd
-    mixture = explore(settled.problem, settled.layout, settled.solution, settled.free, _degrees(settled))
-    return numbers.Found(prepared, settled, mixture, supported, tuple(flags))
+    return settled, flags + odd
 
 
 def _with_lag(settled: Settled, prepared: Prepared) -> Settled | None:
@@ -144,9 +153,10 @@ def _with_strays(settled: Settled, prepared: Prepared) -> tuple[Settled, list[Fl
     odd: list[Flag | None] = []
     crossings = sides.pass_crossings(settled)
     if crossings is not None:
-        slip = sides.slip_flag(crossings, notes.drift_clues(prepared, settled, crossings))
-        odd += [sides.disagreement_flag(crossings), slip]
-        settled = settled if slip is None else strays.wandering(settled, crossings)
+        moved = sides.slip_flag(crossings, notes.drift_clues(prepared, settled, crossings))
+        odd += [sides.disagreement_flag(crossings), moved]
+        unsteady = sides.beyond_steady(crossings)
+        settled = settled if unsteady is None else strays.wandering(settled, crossings, unsteady)
     settled, shape = strays.play_shape(settled)
     return settled, [item for item in (*odd, shape) if item is not None]
 
@@ -168,9 +178,10 @@ def _assembled(found: numbers.Found, nothing: JointFit, setup: FitSetup) -> Join
     crossings = sides.pass_crossings(settled)
     lost = sides.lost_motion(crossings) if crossings is not None and settled.free[BACKLASH] else {}
     backlash = of_play(mixture, BACKLASH) if settled.free[BACKLASH] else None
+    transition = numbers.transition(found)
     alpha, alpha_flags = numbers.temperature(found)
     flags = [*nothing.flags, *found.flags, *numbers.lonely_flags(found, setup), *alpha_flags]
-    flags += notes.notes_on(found, crossings, backlash, setup.reference_filter)
+    flags += notes.notes_on(found, backlash, transition, alpha, lost, setup.reference_filter)
     flags += [
         flag(
             "no_reversal",
@@ -184,7 +195,7 @@ def _assembled(found: numbers.Found, nothing: JointFit, setup: FitSetup) -> Join
     return replace(
         nothing,
         backlash_steps=backlash,
-        transition_steps=numbers.transition(found),
+        transition_steps=transition,
         slope_px_per_step=numbers.slope(found),
         lost_motion_to_outward_steps=lost.get(OUTWARD),
         lost_motion_to_inward_steps=lost.get(INWARD),

@@ -27,7 +27,8 @@ class Problem:
     """The usable rows (n): positions (steps, rising outward), spike errors and own u (px; 0 where unknown).
 
     ``warmth`` (n) is temperature minus the reference in deg C, zeros where unknown; ``bends`` (n, k) are the
-    shapes, in deg C, by which it may be wrong; ``strays`` (n, j) those, in steps, by which the place may be.
+    shapes, in deg C, by which it may be wrong; ``strays`` (n, j) those, in steps, by which the place may be;
+    the first ``slips`` of them are a steady slip's, which no fit takes for absent.
     ``slopes`` is 1 for a common slope, else the number of filters. ``alpha_prior`` is the standard deviation
     (steps per deg C) of what is believed about alpha beforehand. The transition is believed to be of the
     order of ``transition_scale`` (steps) or less: half-Cauchy, so that looks that say otherwise are heard.
@@ -40,6 +41,7 @@ class Problem:
     warmth: Array
     bends: Array
     strays: Array
+    slips: int
     filters: int
     slopes: int
     alpha_prior: float
@@ -61,6 +63,11 @@ class Problem:
     def first_stray(self) -> int:
         """Return where the strays begin among the globals."""
         return self.first_bend + int(self.bends.shape[1])
+
+    @property
+    def slip_places(self) -> slice:
+        """Return where the steady slip's strays are among the globals."""
+        return slice(self.first_stray, self.first_stray + self.slips)
 
     def warmth_at(self, theta: Array) -> Array:
         """Return the temperature (n) minus the reference, with the bends in it."""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from routines.estimate import report_rows, sides
+from routines.estimate import report_rows, sides, slip
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE
-from routines.estimate.numbers import LEAST_TEMPERATURE_MOVE_C, LEAST_TEMPERATURE_SIGNAL, Found
+from routines.estimate.numbers import Found, slip_would_pass
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.refusals import DOUBT
@@ -17,16 +17,22 @@ from routines.estimate.settle import Settled
 from routines.flags import Flag, flag
 from routines.quantity import Quantity
 
-STEADY = 0.9
-# So many of its u from zero a drift is there, whatever it is the effect of.
-SHOWS_SIGMAS = 2.5
+# A slip that the fit could not allow for is worth a caution where it may well make u so many times larger.
+MATTERS = 1.5
+# So many u below zero a lost motion is negative beyond doubt.
+CLEARLY = 4.0
 # How far a tube may well follow behind its thermometer. A steady lag only moves what "at this temperature"
 # means, for the next night as for this; the note says by how much.
 LONG_LAG_S = 300.0
 
 
 def notes_on(
-    found: Found, crossings: sides.PassCrossings | None, backlash: Quantity | None, reference: str
+    found: Found,
+    backlash: Quantity | None,
+    transition: Quantity | None,
+    coefficient: Quantity | None,
+    lost: Mapping[int, Quantity],
+    reference: str,
 ) -> list[Flag]:
     """Return the notes: what is odd, but leaves the numbers standing."""
     settled, prepared = found.settled, found.prepared
@@ -35,16 +41,16 @@ def notes_on(
         periodic_flag(drive_error(settled)),
         *outlier_flags(settled, prepared),
         *extrapolation_flags(settled, prepared.filters),
-        drift_confounded_flag(found),
+        drift_confounded_flag(found, coefficient),
         lag_flag(found),
+        *repetition_flags(found),
+        sides_untold_flag(transition),
     ]
-    if settled.free[BACKLASH]:
-        notes.append(repetition_flag(crossings))
     notes += interleaving_flags(settled, prepared.filters, reference)
     if settled.degrees_of_freedom < 5.0:
         notes.append(flag("few_observations", "all"))
     if backlash is not None:
-        notes += _backlash_notes(found, backlash)
+        notes += _backlash_notes(found, backlash, lost)
     return [note for note in notes if note is not None]
 
 
@@ -69,60 +75,86 @@ def drift_clues(prepared: Prepared, settled: Settled, crossings: sides.PassCross
     }
 
 
-def _backlash_notes(found: Found, backlash: Quantity) -> list[Flag]:
+def _backlash_notes(found: Found, backlash: Quantity, lost: Mapping[int, Quantity]) -> list[Flag]:
     notes = []
     if not np.any(report_rows.engaged_share(found.settled) < 0.5):
         notes.append(flag("no_dead_zone_seen", "backlash_steps"))
     if backlash.is_upper_limit:
         notes.append(flag("upper_limit", "backlash_steps"))
         if backlash_is_small(found.settled, backlash.high95):
-            words = (
-                "crossings agree from both sides: the controller compensates for backlash, every look was "
-                "approached from one side unseen, gravity loads one flank, or there is no play"
-            )
-            notes.append(flag("compensating_controller", "backlash_steps", words))
+            notes.append(flag("compensating_controller", "backlash_steps", _no_dead_zone(backlash, lost)))
     return notes
 
 
-def repetition_flag(crossings: sides.PassCrossings | None) -> Flag | None:
-    """Return a note when neither side was visited twice, so that slip cannot be told from backlash."""
-    if crossings is not None and sides.same_side_contrast(crossings) is not None:
+def _no_dead_zone(backlash: Quantity, lost: Mapping[int, Quantity]) -> str:
+    """Return why there may be no dead zone, and what tells the reasons apart.
+
+    Looks tell only one of them: no play and no load can put the crossings the wrong way round.
+    """
+    most = max((item.high95 for item in lost.values()), default=0.0)
+    clear = all((item.value or 0.0) < -CLEARLY * (item.u or 0.0) for item in lost.values())
+    if lost and most < 0.0 and clear:
+        return (
+            f"crossings lie the wrong way round, by {-most:.1f} steps or more: the controller compensates "
+            "for more than the play there is. Set its compensation to less, or to none, and look again"
+        )
+    return (
+        f"crossings agree from both sides to {backlash.high95:.2g} steps. Either the controller compensates "
+        "for backlash, or gravity holds the gears on one flank: these looks cannot tell which. Or every look "
+        "was approached from one side unseen, or there is no play. To tell, switch the controller's "
+        "compensation off and look again: play that shows then was compensated. Or look again with the "
+        "drawtube level: play that shows then was held by its load, and will be there at other altitudes"
+    )
+
+
+def repetition_flags(found: Found) -> list[Flag]:
+    """Return a note for each number that a slip which these looks cannot tell would well move."""
+    settled, problem = found.settled, found.settled.problem
+    if not settled.free[BACKLASH]:
+        return []
+    first = FIRST_SLOPE + problem.slopes
+    about: dict[int, tuple[str, ...]] = {
+        BACKLASH: ("backlash_steps", "lost_motion_to_outward_steps", "lost_motion_to_inward_steps"),
+        FIRST_SLOPE: ("slope_px_per_step",),
+        **{first + k: (f"crossings_steps.{name}",) for k, name in enumerate(found.prepared.filters)},
+    }
+    moved = slip.widened_by_untold(settled, found.prepared)
+    named = [path for place, paths in about.items() if moved[place] > MATTERS for path in paths]
+    return [flag("not_repeated", path) for path in named]
+
+
+def sides_untold_flag(transition: Quantity | None) -> Flag | None:
+    """Return a note where a transition is told: what happens on one side alone would pass for a wider one.
+
+    The sides' difference is known no better than the transition itself, so that a test of it which finds
+    nothing still leaves room for as much as the transition's own interval.
+    """
+    if transition is None or transition.is_upper_limit:
         return None
-    return flag("not_repeated", "backlash_steps")
+    return flag("sides_untold", "transition_steps")
 
 
 def interleaving_flags(settled: Settled, filters: Sequence[str], reference: str) -> list[Flag]:
-    """Return a note for each filter that shares no pass with the reference filter."""
+    """Return a note for each filter that shares no pass with the reference filter: its offset and crossing.
+
+    Where no other filter shares one, the reference filter's crossing is as far from the middle of the looks.
+    """
     if reference not in filters:
         return []
     index, passes = settled.problem.filter_index, settled.layout.pass_index
     own = [set(passes[index == k].tolist()) for k in range(len(filters))]
     common = own[filters.index(reference)]
-    return [
-        flag("not_interleaved", f"offsets_steps.{name}")
-        for name, seen in zip(filters, own, strict=True)
-        if not seen & common
-    ]
+    alone = [name for name, seen in zip(filters, own, strict=True) if not seen & common]
+    apart = [*alone, reference] if alone and len(alone) == len(filters) - 1 else alone
+    paths = [f"offsets_steps.{name}" for name in alone] + [f"crossings_steps.{name}" for name in apart]
+    return [flag("not_interleaved", path) for path in paths]
 
 
-def drift_confounded_flag(found: Found) -> Flag | None:
+def drift_confounded_flag(found: Found, coefficient: Quantity | None) -> Flag | None:
     """Return a note when the temperature ran with the clock, so that only other nights tell it from slip."""
-    temperatures = found.prepared.temperatures
-    if temperatures is None or not found.settled.free[ALPHA]:
+    if coefficient is None or not slip_would_pass(found):
         return None
-    told = (
-        found.prepared.temperature_signal >= LEAST_TEMPERATURE_SIGNAL
-        and float(np.ptp(temperatures)) >= LEAST_TEMPERATURE_MOVE_C
-    )
-    gradient = np.zeros(found.settled.problem.size)
-    gradient[ALPHA] = 1.0
-    alpha = found.mixture.quantity(gradient)
-    if not told and abs(alpha.value or 0.0) < SHOWS_SIGMAS * (alpha.u or 0.0):
-        return None
-    likeness = abs(float(np.corrcoef(temperatures, np.arange(len(temperatures)))[0, 1]))
-    if likeness <= STEADY:
-        return None
-    return flag("drift_confounded", "temperature_coefficient_steps_per_c" if told else "crossings_steps")
+    return flag("drift_confounded", "temperature_coefficient_steps_per_c")
 
 
 def lag_flag(found: Found) -> Flag | None:

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from routines.estimate import refusals
+from routines.estimate import refusals, slip
 from routines.estimate.intervals import Mixture, of_play
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
+from routines.estimate.own_slopes import own_slopes
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup, Knowledge, TemperatureRange, Values
@@ -22,6 +23,8 @@ LEAST_TEMPERATURE_SIGNAL = 10.0
 # Nor does a small move tell it, however exactly it was read: the air's wiggles reach the thermometer and not
 # the tube, which follows over minutes.
 LEAST_TEMPERATURE_MOVE_C = 0.5
+# Where a steady slip would make its u so many times larger, it is given for no slip, with a caution.
+MOST_WIDENED_COEFFICIENT = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +121,13 @@ def knowledge(found: Found) -> Knowledge:
 
 
 def slopes(found: Found) -> Values:
-    """Return each observed filter's slope: the common one unless they differ."""
+    """Return each observed filter's slope, as its own looks tell it."""
     problem = found.settled.problem
-    own = [found.mixture.quantity(_unit(problem.size, FIRST_SLOPE + k)) for k in range(problem.slopes)]
-    return {name: own[min(k, problem.slopes - 1)] for k, name in enumerate(found.prepared.filters)}
+    if problem.slopes == 1 and problem.filters > 1:
+        own = own_slopes(found.settled)
+    else:
+        own = [found.mixture.quantity(_unit(problem.size, FIRST_SLOPE + k)) for k in range(problem.slopes)]
+    return dict(zip(found.prepared.filters, own, strict=True))
 
 
 def slope(found: Found) -> Quantity:
@@ -149,7 +155,7 @@ def temperature(found: Found) -> tuple[Quantity | None, list[Flag]]:
         ]
     if not settled.free[ALPHA]:
         return None, [flag("temperature_constant", "temperature_coefficient_steps_per_c")]
-    alpha = found.mixture.quantity(_unit(settled.problem.size, ALPHA))
+    alpha = coefficient(found)
     moved_c = float(np.ptp(prepared.temperatures))
     if moved_c < LEAST_TEMPERATURE_MOVE_C:
         words = (
@@ -168,6 +174,20 @@ def temperature(found: Found) -> tuple[Quantity | None, list[Flag]]:
             flag("temperature_drift", "all"),
         ]
     return alpha, []
+
+
+def coefficient(found: Found) -> Quantity:
+    """Return the coefficient; for no slip at all where a steady one would pass for it."""
+    problem, mixture = found.settled.problem, found.mixture
+    if problem.slips and slip_would_pass(found):
+        mixture = mixture.given_none(problem.slip_places)
+    return mixture.quantity(_unit(problem.size, ALPHA))
+
+
+def slip_would_pass(found: Found) -> bool:
+    """Tell whether a steady slip would pass for the coefficient: only other nights tell them apart."""
+    widened = slip.widened_by_slip(found.settled, found.prepared)
+    return bool(widened[ALPHA] > MOST_WIDENED_COEFFICIENT)
 
 
 def temperature_range(prepared: Prepared) -> TemperatureRange | None:

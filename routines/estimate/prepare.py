@@ -20,7 +20,8 @@ from routines.observations import SIDE_UNKNOWN, Move, Observation
 class Prepared:
     """The problem, its rows in order, the names behind the filter indices, and how the looks were reached.
 
-    ``runs`` is None where a history of moves settles the passes.
+    ``runs`` is None where a history of moves settles the passes. ``travel_steps`` (n) is how far the motor
+    had gone in all at each look, either way, as far as it is told.
     """
 
     problem: Problem
@@ -32,6 +33,7 @@ class Prepared:
     temperatures: Array | None
     temperature_signal: float
     rate_c_per_s: Array | None
+    travel_steps: Array
 
     @property
     def unsteady_rate_c_per_s(self) -> Array | None:
@@ -74,6 +76,7 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         warmth=warmth,
         bends=bends,
         strays=np.zeros((len(rows), 0)),
+        slips=0,
         filters=len(filters),
         slopes=1,
         alpha_prior=_alpha_prior(setup, position, value),
@@ -88,7 +91,19 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
         layout = lay_out(runs, position, [turn.end_row for turn in runs.turns])
     else:
         layout = follow_history(rows, known)
-    return Prepared(problem, tuple(rows), filters, layout, runs, reference, temperatures, signal, rate)
+    travel = _travel(rows, known or [])
+    return Prepared(
+        problem, tuple(rows), filters, layout, runs, reference, temperatures, signal, rate, travel
+    )
+
+
+def _travel(rows: Sequence[Observation], moves: Sequence[Move]) -> Array:
+    """Return how far (n, steps) the motor had gone at each look, both ways together."""
+    places = [(float(row.number), 1, row.position_steps) for row in rows]
+    places += [(float(move.before_number), 0, move.position_steps) for move in moves]
+    places.sort(key=lambda item: item[:2])
+    gone = np.concatenate([[0.0], np.cumsum(np.abs(np.diff([place for *_, place in places])))])
+    return np.asarray(gone[[bool(is_look) for _, is_look, _ in places]], dtype=float)
 
 
 def without_history(prepared: Prepared) -> Prepared:
@@ -118,7 +133,8 @@ def _warmth(
     bends = np.array([np.interp(when, when[known], bend) for bend in smooth.bends_c.T])
     reference = setup.reference_temperature_c
     if reference is None:
-        reference = float(np.median(bridged))
+        # The mean and not the median: there the crossings hang least on a coefficient that nobody knows.
+        reference = float(np.mean(bridged))
     return bridged - reference, bends.reshape(-1, len(rows)).T, reference, bridged, smooth.signal
 
 

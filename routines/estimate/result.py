@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 class FitSetup:
     """What is known before the fit.
 
-    ``filters`` are all configured names; ``reference_temperature_c`` None takes the median of the readings.
+    ``filters`` are all configured names; ``reference_temperature_c`` None takes the mean of the readings.
     ``alpha_prior_steps_per_c`` is the standard deviation of what is believed about the temperature
     coefficient beforehand; where the step size is not known, ``alpha_prior_px_per_c`` says the same in spike
     error (neither: a tenth of the range of positions for each degree). ``lag_u_s`` is the standard deviation
@@ -127,8 +127,8 @@ class JointFit:
     """Every number the observations support; what they do not is None, with a flag that says why.
 
     Positions rise outward. Crossings hold at ``reference_temperature_c``. ``offsets_covariance_steps2`` is in
-    the order of ``offsets_order``. ``slopes_px_per_step`` holds each filter's own slope (the common one
-    unless it differs). ``width`` is the fit of the looks without a mask, where there are any.
+    the order of ``offsets_order``. ``slopes_px_per_step`` holds each filter's own slope as its own
+    looks tell it. ``width`` is the fit of the looks without a mask, where there are any.
     """
 
     backlash_steps: Quantity | None = None

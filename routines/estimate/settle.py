@@ -122,15 +122,22 @@ def with_bend(settled: Settled, runs: Runs | None, shape_c: Array) -> Settled:
     return settle(problem, settled.layout, runs, settled.first_rows, state, free)
 
 
-def with_strays(settled: Settled, strays: Array) -> Settled:
-    """Return the fit again with further shapes (n, k; steps, one standard deviation high) of the place.
-
-    Which look belongs to which pass stays as it was found: the shapes may hang on it.
-    """
+def opened(settled: Settled, strays: Array) -> tuple[Problem, State, Mask]:
+    """Return problem, state and free globals with shapes (n, k; steps) of the place added, none taken yet."""
     problem = replace(settled.problem, strays=np.column_stack([settled.problem.strays, strays]))
     old = settled.solution.state
     state = replace(old, theta=np.append(old.theta, np.zeros(strays.shape[1])))
-    free = np.append(settled.free, np.ones(strays.shape[1], dtype=bool))
+    return problem, state, np.append(settled.free, np.ones(strays.shape[1], dtype=bool))
+
+
+def with_strays(settled: Settled, strays: Array, *, slips: int = 0) -> Settled:
+    """Return the fit again with further shapes (n, k; steps, one standard deviation high) of the place.
+
+    Which look belongs to which pass stays as it was found: the shapes may hang on it. ``slips`` of the shapes
+    are a steady slip's.
+    """
+    problem, state, free = opened(settled, strays)
+    problem = replace(problem, slips=problem.slips + slips)
     return settle(problem, settled.layout, None, settled.first_rows, state, free)
 
 

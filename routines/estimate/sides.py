@@ -17,6 +17,7 @@ from routines.estimate.model import BACKLASH, TRANSITION
 from routines.estimate.play import Array
 from routines.estimate.refusals import DOUBT, f_chance
 from routines.estimate.settle import Settled, engaged_rows
+from routines.estimate.solve import covariance_of
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD
 from routines.quantity import Quantity
@@ -30,7 +31,9 @@ class PassCrossings:
     """Crossings of the passes (k) relative to the first of each family, with covariance (k, k) and sides.
 
     ``passes`` are their numbers among all passes. ``family`` tells which may be compared: passes that share
-    filters, directly or through others. Empty: all of them.
+    filters, directly or through others. Empty: all of them. ``drift`` (k, j) is by how much each shape of a
+    steady slip, one standard deviation high, moves them; ``slip`` (j) and ``slip_covariance`` (j, j) are the
+    shapes' factors as the whole fit tells them.
     """
 
     crossing: Array
@@ -39,6 +42,9 @@ class PassCrossings:
     degrees_of_freedom: float
     passes: tuple[int, ...] = ()
     family: tuple[int, ...] = ()
+    drift: Array | None = None
+    slip: Array | None = None
+    slip_covariance: Array | None = None
 
     def comparable(self, one: int, other: int) -> bool:
         """Tell whether the two passes' crossings differ by more than an unknown offset."""
@@ -46,7 +52,7 @@ class PassCrossings:
 
 
 def pass_crossings(settled: Settled) -> PassCrossings | None:
-    """Return each engaged pass's crossing; None for fewer than two passes."""
+    """Return each engaged pass's crossing, slip and all; None for fewer than two passes."""
     engaged = engaged_rows(settled)
     layout = settled.layout
     passes = [int(p) for p in np.unique(layout.pass_index[engaged])]
@@ -60,7 +66,10 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
         return None
     shifts = [np.where(layout.pass_index == passes[k], -slope, 0.0) for k in free]
     told = np.any(at.jacobian[engaged] != 0.0, axis=0)
-    kept = np.array([k for k in np.flatnonzero(told) if k not in (BACKLASH, TRANSITION)])
+    # The passes' own crossings take the play's and the steady slip's part.
+    told[[BACKLASH, TRANSITION]] = False
+    told[problem.slip_places] = False
+    kept = np.flatnonzero(told)
     believed = problem.prior_precision(state.theta)[kept]
     priors = np.flatnonzero(believed > 0.0)
     design = np.zeros((int(np.sum(engaged)) + len(priors), len(kept) + len(shifts)))
@@ -69,7 +78,9 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
     design[:rows, len(kept) :] = np.column_stack(shifts)[engaged]
     design[rows + np.arange(len(priors)), priors] = 1.0
     weight = np.concatenate([(at.good / state.variance)[engaged], believed[priors]])
-    target = np.concatenate([at.residual[engaged], -state.theta[kept][priors]])
+    slipped = problem.strays[:, : problem.slips]
+    residual = at.residual + slope * (slipped @ state.theta[problem.slip_places])
+    target = np.concatenate([residual[engaged], -state.theta[kept][priors]])
     try:
         solution = solve_weighted(design, target, weight)
     except Underdetermined:
@@ -81,7 +92,25 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
     covariance = np.zeros((len(passes), len(passes)))
     covariance[np.ix_(free, free)] = solution.covariance[which, which]
     branch = np.array([state.theta[BACKLASH] if s == OUTWARD else 0.0 for s in side])
-    return PassCrossings(shift + branch, covariance, side, settled.degrees_of_freedom, tuple(passes), family)
+    drift = np.array([-np.mean(slipped[engaged & (layout.pass_index == p)], axis=0) for p in passes])
+    return PassCrossings(
+        crossing=shift + branch,
+        covariance=covariance,
+        side=side,
+        degrees_of_freedom=settled.degrees_of_freedom,
+        passes=tuple(passes),
+        family=family,
+        drift=drift,
+        slip=state.theta[problem.slip_places],
+        slip_covariance=_slip_covariance(settled),
+    )
+
+
+def _slip_covariance(settled: Settled) -> Array:
+    held = settled.free.copy()
+    held[TRANSITION] = False
+    places = settled.problem.slip_places
+    return covariance_of(settled.problem, settled.layout, settled.solution, held)[0][places, places]
 
 
 def _families(filters: list[set[int]]) -> tuple[int, ...]:
@@ -102,8 +131,7 @@ def lost_motion(crossings: PassCrossings) -> dict[int, Quantity]:
     for side in (OUTWARD, INWARD):
         gradient = _mean_step(crossings, side)
         if gradient is not None:
-            value = float(gradient @ crossings.crossing)
-            u = float(np.sqrt(gradient @ crossings.covariance @ gradient))
+            value, u = _without_slip(crossings, gradient)
             factor = float(stdtrit(crossings.degrees_of_freedom, 0.975))
             found[side] = Quantity.gaussian(value, u, factor)
     return found
@@ -130,10 +158,8 @@ def disagreement_flag(crossings: PassCrossings) -> Flag | None:
     to_outward, to_inward = (_mean_step(crossings, side) for side in (OUTWARD, INWARD))
     if to_outward is None or to_inward is None:
         return None
-    gradient = to_outward - to_inward
-    difference = float(gradient @ crossings.crossing)
-    variance = float(gradient @ crossings.covariance @ gradient)
-    if variance <= 0.0 or f_chance(difference**2 / variance, 1.0, crossings.degrees_of_freedom) > DOUBT:
+    difference, u = _without_slip(crossings, to_outward - to_inward)
+    if u <= 0.0 or f_chance((difference / u) ** 2, 1.0, crossings.degrees_of_freedom) > DOUBT:
         return None
     words = f"lost motion to the outward side is {difference:+.1f} steps more than to the inward side"
     return flag("sides_disagree", "backlash_steps", words)
@@ -151,6 +177,73 @@ def same_side_contrast(crossings: PassCrossings) -> Array | None:
     return np.array(rows) if rows else None
 
 
+def _without_slip(crossings: PassCrossings, gradient: Array) -> tuple[float, float]:
+    """Return ``gradient @ crossing`` less what a steady slip does to it, and its u.
+
+    The slip is told by passes of one side, or by the whole fit where that tells it better.
+    """
+    value, variance = gradient @ crossings.crossing, gradient @ crossings.covariance @ gradient
+    drift, factors, covariance = crossings.drift, crossings.slip, crossings.slip_covariance
+    if drift is None or factors is None or covariance is None or not len(factors):
+        return float(value), float(np.sqrt(variance))
+    moved = gradient @ drift
+    told = [(value - moved @ factors, variance + moved @ covariance @ moved)]
+    contrast = same_side_contrast(crossings)
+    if contrast is not None:
+        own, left = _told_by_sides(crossings, contrast)
+        corrected = gradient - moved @ own
+        unsure = moved @ left
+        told.append(
+            (corrected @ crossings.crossing, corrected @ crossings.covariance @ corrected + unsure @ unsure)
+        )
+    value, variance = min(told, key=lambda item: float(item[1]))
+    return float(value), float(np.sqrt(variance))
+
+
+def _told_by_sides(crossings: PassCrossings, contrast: Array) -> tuple[Array, Array]:
+    """Return the slip's factors as gradients (j, k) of the crossings, and what of each is not told (j, j).
+
+    The factors are believed to be of the order of 1, which decides where the passes cannot.
+    """
+    assert crossings.drift is not None
+    effect = contrast @ crossings.drift
+    strength = effect.T @ _precision(crossings, contrast)
+    left: Array = np.asarray(np.linalg.inv(strength @ effect + np.eye(effect.shape[1])), dtype=np.float64)
+    return left @ strength @ contrast, left
+
+
+def _precision(crossings: PassCrossings, contrast: Array) -> Array:
+    inverse = np.linalg.pinv(contrast @ crossings.covariance @ contrast.T, rcond=1e-9)
+    return np.asarray(inverse, dtype=np.float64)
+
+
+def _chance(crossings: PassCrossings, precision: Array, left: Array, spent: int) -> float:
+    """Return the chance of changes between passes of one side (m) as large as ``left``."""
+    free = float(len(left) - spent)
+    squares = float(left @ precision @ left)
+    return f_chance(squares / free, free, crossings.degrees_of_freedom) if free > 0.0 else 1.0
+
+
+def beyond_steady(crossings: PassCrossings) -> Array | None:
+    """Return the contrasts (m, k) less what a steady slip does to them where it does not explain them all.
+
+    None where it does, or where no side came twice.
+    """
+    contrast = same_side_contrast(crossings)
+    if contrast is None:
+        return None
+    spent, left = 0, contrast
+    if crossings.drift is not None and crossings.drift.shape[1]:
+        effect: Array = contrast @ crossings.drift
+        own, _ = _told_by_sides(crossings, contrast)
+        left, spent = (
+            np.asarray(contrast - effect @ own, dtype=np.float64),
+            int(np.linalg.matrix_rank(effect)),
+        )
+    precision = _precision(crossings, contrast)
+    return None if _chance(crossings, precision, left @ crossings.crossing, spent) > DOUBT else left
+
+
 def slip_flag(crossings: PassCrossings, clues: Mapping[str, Array] | None = None) -> Flag | None:
     """Return a note when passes of one side have different crossings beyond doubt.
 
@@ -160,23 +253,16 @@ def slip_flag(crossings: PassCrossings, clues: Mapping[str, Array] | None = None
     contrast = same_side_contrast(crossings)
     if contrast is None:
         return None
-    change = contrast @ crossings.crossing
-    precision = np.linalg.pinv(contrast @ crossings.covariance @ contrast.T, rcond=1e-9)
-
-    def chance(left: Array, spent: int) -> float:
-        free = float(len(left) - spent)
-        squares = float(left @ precision @ left)
-        return f_chance(squares / free, free, crossings.degrees_of_freedom) if free > 0.0 else 0.0
-
-    if chance(change, 0) > DOUBT:
+    change, precision = contrast @ crossings.crossing, _precision(crossings, contrast)
+    if _chance(crossings, precision, change, 0) > DOUBT:
         return None
     sufficient = []
     for cause, drive in (clues or {}).items():
         effect = contrast @ drive
         strength = float(effect @ precision @ effect)
-        if strength > 0.0:
+        if strength > 0.0 and len(change) > 1:
             left = change - effect * float(effect @ precision @ change) / strength
-            sufficient += [cause] if chance(left, 1) > EXPLAINS else []
+            sufficient += [cause] if _chance(crossings, precision, left, 1) > EXPLAINS else []
     words = f"crossings from the same side moved by up to {np.max(np.abs(change)):.1f} steps between passes: "
     any_of_them = "something slips or sags, or the temperature reading does not follow the tube"
     named = 0 < len(sufficient) < len(clues or {})

@@ -23,13 +23,15 @@ KNOTS_PLAYS = (0.5, 1.0, 1.5)
 TENT_PLAYS = 0.5
 
 
-def wandering(settled: Settled, crossings: PassCrossings) -> Settled:
+def wandering(settled: Settled, crossings: PassCrossings, contrast: Array) -> Settled:
     """Return the fit with a zero that wanders from pass to pass, by as much as the same-side crossings did.
+
+    ``contrast`` (m, k) are the differences between passes of one side that a steady slip does not explain.
 
     A random walk: what lies between two passes of one side is known from both, and less the further they are
     apart. Crossings then hold for the middle of the looks.
     """
-    step = _walk_step(crossings)
+    step = _walk_step(crossings, contrast)
     index = settled.layout.pass_index
     later = [np.where(index >= which, step, 0.0) for which in np.unique(index)[1:]]
     if not later or step == 0.0:
@@ -38,14 +40,12 @@ def wandering(settled: Settled, crossings: PassCrossings) -> Settled:
     return with_strays(settled, columns - np.mean(columns, axis=0))
 
 
-def _walk_step(crossings: PassCrossings) -> float:
+def _walk_step(crossings: PassCrossings, contrast: Array) -> float:
     """Return the standard deviation (steps) by which the zero moves from one pass to the next."""
-    contrast = same_side_contrast(crossings)
-    if contrast is None:
-        return 0.0
     change = contrast @ crossings.crossing
     noise = np.diag(contrast @ crossings.covariance @ contrast.T)
-    gap = contrast @ np.array(crossings.passes, dtype=float)
+    pairs = same_side_contrast(crossings)
+    gap = np.abs((contrast if pairs is None else pairs) @ np.array(crossings.passes, dtype=float))
     return float(np.sqrt(max(np.mean((change**2 - noise) / gap), 0.25 * np.mean(change**2 / gap))))
 
 

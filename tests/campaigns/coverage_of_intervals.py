@@ -12,7 +12,8 @@ import argparse
 import sys
 import time
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +22,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from random_rigs import Night, Wrongs, random_night
 
+from daemon.assembly import LAG_U_S
 from routines.estimate.joint import FitSetup, JointFit, fit_jointly
-from routines.flags import DOUBTS
+from routines.flags import CAUTIONS, DOUBTS
 from routines.quantity import Quantity
 
 WRONGS = {
@@ -31,7 +33,8 @@ WRONGS = {
     "slope": Wrongs(slope_spread=0.02),
     "tails": Wrongs(heavy_tails=True),
     "lag": Wrongs(lag_s=240.0),
-    "slip": Wrongs(slip_steps_per_pass=4.0),
+    "slip": Wrongs(slip_share=0.01),
+    "starts": Wrongs(slip_steps_per_pass=4.0),
 }
 
 
@@ -47,11 +50,12 @@ class Tally:
     asked: int = 0
     misses: list[tuple[int, float]] = field(default_factory=list)
 
-    def add(self, seed: int, found: Quantity | None, truth: float, noise: float, *, wanted: bool) -> None:
-        """Score one number; ``wanted`` tells that the truth is identifiable."""
-        self.asked += wanted
+    def add(self, seed: int, item: Scored) -> None:
+        """Score one number of the rig drawn with ``seed``."""
+        found, truth = item.found, item.truth
+        self.asked += item.wanted
         if found is None:
-            self.nulls += wanted
+            self.nulls += item.wanted
             return
         if found.value is None or found.u is None:
             self.limits_held.append(truth <= found.high95)
@@ -59,15 +63,9 @@ class Tally:
         score = (found.value - truth) / found.u
         self.scores.append(score)
         self.held.append(found.low95 <= truth <= found.high95)
-        self.widths.append((found.high95 - found.low95) / noise)
+        self.widths.append((found.high95 - found.low95) / item.unit)
         if abs(score) > 4.0:
             self.misses.append((seed, score))
-
-    def join(self, other: Tally) -> None:
-        """Add what another tally holds."""
-        for item in fields(self):
-            mine, theirs = getattr(self, item.name), getattr(other, item.name)
-            setattr(self, item.name, mine + theirs)
 
     @property
     def count(self) -> int:
@@ -91,17 +89,6 @@ class Tally:
         )
 
 
-# A fit that bears one of the DOUBTS is doubted, all its numbers. Notes that say that these looks could not
-# tell, whatever the rig: each with the numbers that it is about.
-# Many sound nights bear one, so that they are counted apart.
-PLAY = ("backlash", "lost motion outward", "lost motion inward")
-CROSSINGS = ("crossing inward", "crossing outward")
-CAUTIONS = {
-    "not_repeated": (*PLAY, *CROSSINGS),
-    "drift_confounded": ("temperature coeff.", "slope", "slope of a filter", *PLAY, *CROSSINGS),
-    "not_interleaved": ("offset", *CROSSINGS),
-}
-
 HEADER = (
     f"{'number':22s} {'count':>6s} {'held %':>7s} {'bias/u':>7s} {'sd/u':>6s} {'null %':>6s} "
     f"{'width':>8s} {'limits':>6s} {'held %':>7s}"
@@ -118,40 +105,55 @@ def setup_for(night: Night, lag_u_s: float = 0.0) -> FitSetup:
     )
 
 
-def score(tallies: dict[str, Tally], seed: int, night: Night, fit: JointFit) -> None:
-    """Add one fit to the tallies."""
+@dataclass(frozen=True)
+class Scored:
+    """One number of a fit: its kind, its field, what was found, and the truth in which unit of width."""
+
+    kind: str
+    path: str
+    found: Quantity | None
+    truth: float
+    unit: float
+    wanted: bool
+
+
+def scored(night: Night, fit: JointFit) -> Iterator[Scored]:
+    """Yield every number of one fit with its truth."""
     truth, noise, wanted = night.truth, night.truth.noise_steps, night.truth.identifiable
-
-    def add(
-        name: str, found: Quantity | None, true: float, unit: float = noise, *, asked: bool = True
-    ) -> None:
-        tallies[name].add(seed, found, true, unit, wanted=wanted and asked)
-
-    add("backlash", fit.backlash_steps, truth.backlash)
-    add("transition", fit.transition_steps, truth.transition)
-    add("slope", fit.slope_px_per_step, truth.slope, abs(truth.slope))
+    steepness = abs(truth.slope)
+    yield Scored("backlash", "backlash_steps", fit.backlash_steps, truth.backlash, noise, wanted)
+    yield Scored("transition", "transition_steps", fit.transition_steps, truth.transition, noise, wanted)
+    yield Scored("slope", "slope_px_per_step", fit.slope_px_per_step, truth.slope, steepness, wanted)
     for name, own in fit.slopes_px_per_step.items():
-        add("slope of a filter", own, truth.slope_of[name], abs(truth.slope))
-    add("lost motion outward", fit.lost_motion_to_outward_steps, truth.backlash, asked=False)
-    add("lost motion inward", fit.lost_motion_to_inward_steps, truth.backlash, asked=False)
-    if truth.alpha_matters or fit.temperature_coefficient_steps_per_c is not None:
-        add("temperature coeff.", fit.temperature_coefficient_steps_per_c, truth.alpha)
+        path = f"slope_px_per_step.{name}"
+        yield Scored("slope of a filter", path, own, truth.slope_of[name], steepness, wanted)
+    for way in ("outward", "inward"):
+        path = f"lost_motion_to_{way}_steps"
+        yield Scored(f"lost motion {way}", path, getattr(fit, path), truth.backlash, noise, False)
+    coefficient = fit.temperature_coefficient_steps_per_c
+    if truth.alpha_matters or coefficient is not None:
+        path = "temperature_coefficient_steps_per_c"
+        yield Scored("temperature coeff.", path, coefficient, truth.alpha, noise, wanted)
     first = night.filters[0]
-    # Crossings hold at the median of the readings, as in the program; the truth is told at 10 deg C.
+    # Crossings hold at the mean of the readings, as in the program; the truth is told at 10 deg C.
     warmer_c = 0.0 if fit.reference_temperature_c is None else fit.reference_temperature_c - 10.0
     for name in night.filters:
-        focus = truth.crossing[name] + truth.alpha * warmer_c
-        add("crossing inward", fit.crossings_inward_steps[name], focus)
-        add("crossing outward", fit.crossings_outward_steps[name], focus + truth.backlash)
+        focus, path = truth.crossing[name] + truth.alpha * warmer_c, f"crossings_steps.{name}"
+        outward = focus + truth.backlash
+        yield Scored("crossing inward", path, fit.crossings_inward_steps[name], focus, noise, wanted)
+        yield Scored("crossing outward", path, fit.crossings_outward_steps[name], outward, noise, wanted)
         if name != first:
-            add("offset", fit.offsets_steps[name], truth.crossing[name] - truth.crossing[first])
+            offset, path = truth.crossing[name] - truth.crossing[first], f"offsets_steps.{name}"
+            yield Scored("offset", path, fit.offsets_steps[name], offset, noise, wanted)
 
 
 @dataclass
 class Outcome:
     """What a run of rigs gave: tallies of every number, seconds a fit, and how many fits bore each note.
 
-    ``undoubted`` leaves the fits out that bear a doubt; ``clean`` the numbers, too, that bear a caution.
+    A fit that bears one of the DOUBTS is doubted, all its numbers. CAUTIONS say that these looks could not
+    tell, whatever the rig: each is about the number that its field names. ``undoubted`` leaves out the fits
+    that bear a doubt; ``clean`` the numbers, too, that bear a caution.
     """
 
     every: dict[str, Tally] = field(default_factory=lambda: defaultdict(Tally))
@@ -163,17 +165,14 @@ class Outcome:
 
     def add(self, seed: int, night: Night, fit: JointFit, seconds: float) -> None:
         """Score one night's fit."""
-        own: dict[str, Tally] = defaultdict(Tally)
-        score(own, seed, night, fit)
         codes = {flag.code for flag in fit.flags}
         doubted = not codes.isdisjoint(DOUBTS)
-        cautioned = {name for code in codes & set(CAUTIONS) for name in CAUTIONS[code]}
-        for name, tally in own.items():
-            self.every[name].join(tally)
-            if not doubted:
-                self.undoubted[name].join(tally)
-            if not doubted and name not in cautioned:
-                self.clean[name].join(tally)
+        cautioned = {flag.field for flag in fit.flags if flag.code in CAUTIONS}
+        for item in scored(night, fit):
+            clear = not doubted and item.path not in cautioned and item.path.split(".")[0] not in cautioned
+            for tallies, counts in ((self.every, True), (self.undoubted, not doubted), (self.clean, clear)):
+                if counts:
+                    tallies[item.kind].add(seed, item)
         self.seconds.append(seconds)
         self.notes.update(codes & {*DOUBTS, *CAUTIONS})
         self.doubted += doubted
@@ -195,7 +194,7 @@ def run(seeds: range, wrongs: Wrongs, *, lag_u_s: float = 0.0, verbose: bool = F
 def print_notes(outcome: Outcome, rigs: int) -> None:
     """Print how many fits bore each note: under the right model, the doubts' false alarms."""
     print(f"doubted: {100.0 * outcome.doubted / rigs:.1f} % of the fits")
-    for kind, codes in (("doubts", sorted(DOUBTS)), ("cautions", tuple(CAUTIONS))):
+    for kind, codes in (("doubts", sorted(DOUBTS)), ("cautions", sorted(CAUTIONS))):
         shares = [f"{code} {100.0 * outcome.notes[code] / rigs:.1f}" for code in codes]
         print(f"  {kind}, % of fits: " + ", ".join(shares))
 
@@ -217,7 +216,7 @@ def main() -> None:
     parser.add_argument("--rigs", type=int, default=1000)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--wrong", choices=sorted(WRONGS), default="none")
-    parser.add_argument("--lag-u", type=float, default=0.0, help="what a config's fit believes of a lag, s")
+    parser.add_argument("--lag-u", type=float, default=LAG_U_S, help="believed of a lag beforehand, s")
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.rigs)

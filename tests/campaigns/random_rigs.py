@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from routines.observations import Move, Observation
 
@@ -75,12 +76,17 @@ def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
 
 @dataclass
 class Wrongs:
-    """Ways in which the world may differ from the model on purpose."""
+    """Ways in which the world may differ from the model on purpose.
+
+    A drawtube slips where it lifts its load: a share of all outward travel is lost, seen or unseen. Or it
+    loses steps at the beginning of each pass, always the same way.
+    """
 
     asymmetry: float = 0.0
     slope_spread: float = 0.0
     heavy_tails: bool = False
     lag_s: float = 0.0
+    slip_share: float = 0.0
     slip_steps_per_pass: float = 0.0
 
 
@@ -124,6 +130,8 @@ class _Night:
         self.rows_wanted = rows_wanted
         self.slipped = 0.0
         self.slips: list[float] = []
+        self.gone, self.begun = 0.0, 0.0
+        self.travel: list[float] = []
         self.since_turn = 0.0
 
     def _drift(self) -> float:
@@ -141,6 +149,8 @@ class _Night:
         self.moves.append(Move(len(self.rows), target))
         ahead = target - self.tube.motor
         self.since_turn = ahead if ahead * self.since_turn < 0.0 else self.since_turn + ahead
+        self.gone += abs(ahead)
+        self.slipped -= self.wrongs.slip_share * max(ahead, 0.0)
         self.tube.go(target)
 
     def rounded_corner(self) -> float:
@@ -153,6 +163,7 @@ class _Night:
         self.length = max(1.0, sum(len(p) * len(f) for p, f in plan)) * self.cadence
         for _ in range(int(self.rng.integers(0, 4))):
             self.tube.go(self.tube.motor + float(self.rng.normal(0.0, 150.0)))
+        self.begun = self.tube.motor
         for which, (positions, filters) in enumerate(plan):
             self._unseen(positions)
             self.slipped += self.wrongs.slip_steps_per_pass
@@ -199,6 +210,7 @@ class _Night:
         place = self.tube.place + self.slipped - self.rounded_corner()
         value = self.slope_of[name] * (place - self.crossing[name] - self.alpha * warmth)
         self.slips.append(self.slipped)
+        self.travel.append(self.gone)
         if self.tube.engaged:
             key = (self.tube.engaged, name, which)
             self.engaged[key] = self.engaged.get(key, 0) + 1
@@ -224,14 +236,14 @@ class _Night:
             )
         lagged = self._lagged()
         reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
+        told = rng.uniform() < 0.5
+        kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)
         # A reading may be off by a constant (its steps, or behind a steady change): crossings hold at the
         # temperature as it is read. And with a zero that moves, a crossing can only be that of the middle of
         # the looks.
-        behind = float(np.mean(reading - 10.0 - np.array([float(r["warmth"]) for r in self.rows])))
-        moved = self.alpha * behind + float(np.mean(self.slips))
-        self.crossing = {name: c - moved for name, c in self.crossing.items()}
-        told = rng.uniform() < 0.5
-        kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)
+        behind = float(np.mean((reading - 10.0 - np.array([float(r["warmth"]) for r in self.rows]))[kept]))
+        moved = self.alpha * behind + self._slipped_by_the_middle(kept)
+        self.crossing = {name: (c - moved) / self.stretch for name, c in self.crossing.items()}
         looks = [
             Observation(
                 number=k,
@@ -247,6 +259,20 @@ class _Night:
         ]
         moves = self.moves if rng.uniform() < 0.3 else None
         return Night(looks, moves, self._truth(set(bad.tolist())), self.filters, 40.0 / self.step_um)
+
+    @property
+    def stretch(self) -> float:
+        """How far the drawtube goes for a step of the motor, on the average of both ways."""
+        return 1.0 - 0.5 * self.wrongs.slip_share
+
+    def _slipped_by_the_middle(self, kept: npt.NDArray[np.bool_]) -> float:
+        """By how much (steps) the zero had moved in the middle of the looks.
+
+        What is lost of the outward travel alone is half of it lost of all travel, and half of it slope.
+        """
+        if not self.wrongs.slip_share:
+            return float(np.mean(np.array(self.slips)[kept]))
+        return 0.5 * self.wrongs.slip_share * (self.begun - float(np.mean(np.array(self.travel)[kept])))
 
     def _lagged(self) -> list[float]:
         """What a thermometer shows that follows by Newton's law of cooling, settled when the night begins."""
@@ -268,12 +294,12 @@ class _Night:
         # A steady drift against noise: u is noise / (drift * sqrt(n / 12)); thrice that for the rest.
         best_u = 3.0 * self.noise / max(abs(self.drift_c) * np.sqrt(len(self.rows) / 12.0), 1e-9)
         return Truth(
-            backlash=self.backlash,
-            transition=self.transition,
-            slope=float(np.mean(list(self.slope_of.values()))),
-            slope_of=self.slope_of,
+            backlash=self.backlash / self.stretch,
+            transition=self.transition / self.stretch,
+            slope=float(np.mean(list(self.slope_of.values()))) * self.stretch,
+            slope_of={name: slope * self.stretch for name, slope in self.slope_of.items()},
             crossing=self.crossing,
-            alpha=self.alpha,
+            alpha=self.alpha / self.stretch,
             alpha_matters=abs(self.drift_c) > 0.5 and best_u < 0.2 * 40.0 / self.step_um,
             identifiable=both_ways,
             noise_steps=self.noise,

@@ -262,6 +262,24 @@ def test_no_play_at_all_is_an_upper_limit_and_may_be_compensated() -> None:
     assert result.backlash_steps.is_upper_limit
     assert result.backlash_steps.high95 < 2.0
     assert {"upper_limit", "compensating_controller"} <= codes(result)
+    [note] = [flag for flag in result.flags if flag.code == "compensating_controller"]
+    # Neither of the two can be told from the other by looks of one night: both are named, with what tells.
+    for words in ("the controller compensates", "gravity holds", "cannot tell which", "off and look again"):
+        assert words in note.message
+    assert "look again with the drawtube level" in note.message
+
+
+def test_crossings_the_wrong_way_round_are_a_controllers_doing() -> None:
+    """Outward looks find the drawtube 15 steps too far: neither play nor load can do that."""
+    looks = sweep([out(), back(), out(), back()], backlash=0.0)
+    rows = 3 * len(out())
+    over = [
+        replace(o, value_px=o.value_px + (SLOPE * 15.0 if (o.number // rows) % 2 == 0 else 0.0))
+        for o in looks
+    ]
+    [note] = [flag for flag in fit(over).flags if flag.code == "compensating_controller"]
+    assert "more than the play" in note.message
+    assert "gravity" not in note.message
 
 
 def test_temperature_effect_from_out_in_out() -> None:
@@ -381,10 +399,78 @@ def test_numbers_of_a_slipping_drawtube_allow_for_the_slip() -> None:
         replace(o, value_px=o.value_px + SLOPE * 5.0 * (o.number // 48), temperature_c=None) for o in looks
     ]
     found, steady = fit(slipped), fit([replace(o, temperature_c=None) for o in looks])
-    assert found.backlash_steps.u > 1.5 * steady.backlash_steps.u
+    # A steady slip is a straight line from pass to pass, which these passes tell as well as the play.
+    assert found.backlash_steps.u < 1.5 * steady.backlash_steps.u
     assert agrees(found.backlash_steps, BACKLASH)
+    assert agrees(found.lost_motion_to_outward_steps, BACKLASH)
+    assert agrees(found.lost_motion_to_inward_steps, BACKLASH)
     # Crossings hold for the middle of the looks, where the zero had moved by ten steps.
     assert agrees(found.crossings_inward_steps["L"], CROSSING["L"] - 10.0)
+
+
+def test_a_zero_that_wanders_otherwise_widens_what_it_disturbs() -> None:
+    looks = [replace(o, temperature_c=None) for o in sweep([out(), back(), out(), back(), out()])]
+    places = (0.0, 6.0, 9.0, 4.0, -2.0)
+    wandered = [replace(o, value_px=o.value_px + SLOPE * places[o.number // 48]) for o in looks]
+    found = fit(wandered)
+    assert "slip" in codes(found)
+    assert found.backlash_steps.u > 5.0 * fit(looks).backlash_steps.u
+    assert agrees(found.backlash_steps, BACKLASH)
+
+
+@pytest.mark.parametrize("lost_steps", [0.05, 0.1])
+def test_a_slip_too_small_to_be_told_moves_no_number_out_of_its_interval(lost_steps: float) -> None:
+    """Four passes, alternately each way, would take half of what goes lost in each for play."""
+    looks = [replace(o, temperature_c=None) for o in sweep([out(), back(), out(), back()], seed=2)]
+    slipped = [replace(o, value_px=o.value_px + SLOPE * lost_steps * (o.number // 48)) for o in looks]
+    found, steady = fit(slipped), fit(looks)
+    assert not {"slip", "not_repeated"} & codes(found)
+    moved = abs(found.backlash_steps.value - steady.backlash_steps.value)
+    assert moved < 0.1 * steady.backlash_steps.u
+
+
+def test_two_passes_cannot_tell_a_slip_and_say_so_of_the_numbers_it_moves() -> None:
+    once, twice = fit(sweep([out(), back()])), fit(sweep([out(), back(), out()]))
+    about = {flag.field for flag in once.flags if flag.code == "not_repeated"}
+    assert {"backlash_steps", "lost_motion_to_inward_steps", "crossings_steps.L"} <= about
+    assert not {"all", "offsets_steps.R"} & about
+    assert "not_repeated" not in codes(twice)
+
+
+def test_a_steady_cooling_is_a_caution_of_the_coefficient_alone() -> None:
+    def cooled(warmth: np.ndarray) -> JointFit:
+        looks = [
+            replace(o, time_s=20.0 * k, temperature_c=8.0 + c, value_px=o.value_px - SLOPE * 9.0 * c)
+            for k, (o, c) in enumerate(zip(passes, warmth, strict=True))
+        ]
+        return fit(looks)
+
+    passes = sweep([out(), back(), out(), back()])
+    part = np.arange(len(passes)) / len(passes)
+    steady, returned = cooled(-3.0 * part), cooled(-3.0 * np.sin(np.pi * part))
+    assert {flag.field for flag in steady.flags if flag.code == "drift_confounded"} == {
+        "temperature_coefficient_steps_per_c"
+    }
+    assert "drift_confounded" not in codes(returned)
+    for found in (steady, returned):
+        assert agrees(found.temperature_coefficient_steps_per_c, 9.0)
+        assert agrees(found.backlash_steps, BACKLASH)
+
+
+def test_a_filters_own_slope_is_known_as_its_own_looks_tell_it() -> None:
+    found = fit(sweep([out(), back(), out()]))
+    common = found.slope_px_per_step
+    for own in found.slopes_px_per_step.values():
+        assert agrees(own, SLOPE)
+        # A third of the looks each: about the root of three times the common u.
+        assert 1.5 * common.u < own.u < 2.0 * common.u
+
+
+def test_crossings_hold_at_the_mean_of_the_readings() -> None:
+    looks = sweep([out(), back(), out()])
+    read = [replace(o, temperature_c=10.0 + (2.0 if o.number >= 100 else 0.0)) for o in looks]
+    mean = np.mean([o.temperature_c for o in read])
+    assert fit(read).reference_temperature_c == pytest.approx(mean, abs=1e-6)
 
 
 def test_filters_seen_one_after_the_other_are_compared_among_their_own_passes() -> None:
@@ -395,6 +481,7 @@ def test_filters_seen_one_after_the_other_are_compared_among_their_own_passes() 
     found = fit(numbered)
     told = {(flag.code, flag.field) for flag in found.flags}
     assert ("not_interleaved", "offsets_steps.R") in told
+    assert {("not_interleaved", f"crossings_steps.{name}") for name in "LR"} <= told
     assert not {"slip", "not_repeated"} & codes(found)
     assert agrees(found.lost_motion_to_inward_steps, BACKLASH)
     slipped = [

@@ -1,0 +1,94 @@
+"""A slow slip that looks need not have shown: allowed for in every fit, so that none rests on its absence.
+
+A friction drive that gives under its load loses a share of its travel, a motor that starts badly loses some
+at each start: the zero moves steadily. To test for that and then forget it would leave intervals too narrow
+just below the test's threshold. A slip with the travel against the load alone is, but for a part of the slope
+that nothing tells, a slip with all of the travel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from routines.estimate.model import BACKLASH, FIRST_SLOPE, TRANSITION, look
+from routines.estimate.play import Array
+from routines.estimate.prepare import Prepared
+from routines.estimate.settle import Settled, opened, with_strays
+from routines.estimate.solve import Mask, Solution, covariance_of, normal_equations
+
+# One standard deviation of what may slip over all the looks, as a share of the range looked at: so wide that
+# the looks decide.
+BELIEVED_SHARE = 0.1
+# Where a steady slip would make a number's u so many times larger, the looks as good as do not tell it: the
+# number is given for no slip, with a caution.
+MOST_WIDENED = 2.0
+
+
+def allowing_slip(settled: Settled, prepared: Prepared) -> Settled:
+    """Return the fit with a steady slip free, in as many shapes as the looks can tell (perhaps none)."""
+    both = shapes(settled, prepared)
+    for kept in (both, both[:, :1]):
+        if kept.shape[1] and _widest(settled, kept) < MOST_WIDENED:
+            return with_strays(settled, kept, slips=kept.shape[1])
+    return settled
+
+
+def shapes(settled: Settled, prepared: Prepared) -> Array:
+    """Return the shapes (n, k; steps) of a slip at each reversal and of one with all travel."""
+    height = BELIEVED_SHARE * float(np.ptp(settled.problem.position))
+    drives = (settled.layout.pass_index.astype(float), prepared.travel_steps)
+    columns = [height * (drive - np.mean(drive)) / np.ptp(drive) for drive in drives if np.ptp(drive) > 0.0]
+    return np.column_stack(columns) if columns else np.zeros((len(settled.problem.position), 0))
+
+
+def _widest(settled: Settled, columns: Array) -> float:
+    """Return how many times larger the shapes make the u of play, slope or a crossing at most."""
+    kept = [BACKLASH, *range(FIRST_SLOPE, settled.problem.first_bend)]
+    # Whatever may have happened unseen before each pass: that nothing did is too little to tell a play by.
+    return float(np.max(_widened(*_with_slip(settled, columns, ~settled.layout.known))[kept]))
+
+
+def _with_slip(settled: Settled, columns: Array, loose: Mask) -> tuple[Array, slice]:
+    """Return the covariance were these shapes and slacks free too, and where the shapes are in it."""
+    problem, state, free = opened(settled, columns)
+    state = replace(state, free_slack=loose)
+    at = look(problem, settled.layout, state)
+    solution = Solution(state, at, normal_equations(problem, settled.layout, state, at), at.cost)
+    free[TRANSITION] = False
+    covariance, _ = covariance_of(problem, settled.layout, solution, free)
+    return covariance, slice(settled.problem.size, problem.size)
+
+
+def _widened(covariance: Array, places: slice) -> Array:
+    """Return how many times larger than with none the factors at ``places`` make each global's u (q)."""
+    shared = covariance[:, places]
+    by_slip = np.sum(shared * np.linalg.solve(covariance[places, places], shared.T).T, axis=1)
+    wide = np.diag(covariance)
+    ratio: Array = np.sqrt(wide / np.maximum(wide - by_slip, 1e-12 * wide + 1e-300))
+    return np.where(wide > 0.0, ratio, 1.0)
+
+
+def widened_by_untold(settled: Settled, prepared: Prepared) -> Array:
+    """Return how many times larger a slip that the fit does not allow for would make each global's u (q).
+
+    With the passes as the fit says that they began or begun anyhow: whichever is the worse.
+    """
+    both, size = shapes(settled, prepared), settled.problem.size
+    if both.shape[1] <= settled.problem.slips:
+        return np.ones(size)
+    ways = (~settled.layout.known, settled.solution.state.free_slack)
+    worst: Array = np.max([_widened(*_with_slip(settled, both, loose))[:size] for loose in ways], axis=0)
+    return worst
+
+
+def widened_by_slip(settled: Settled, prepared: Prepared) -> Array:
+    """Return how many times larger a steady slip makes, or would make, each global's u (q)."""
+    problem = settled.problem
+    if not problem.slips:
+        return widened_by_untold(settled, prepared)
+    free = settled.free.copy()
+    free[TRANSITION] = False
+    covariance, _ = covariance_of(problem, settled.layout, settled.solution, free)
+    return _widened(covariance, problem.slip_places)

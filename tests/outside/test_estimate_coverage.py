@@ -12,6 +12,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "campaigns"))
 from coverage_of_intervals import Tally, run
 from random_rigs import Wrongs
 
+# A hundred fits in one fixture take a minute of a quick processor, and several on a busy one.
+pytestmark = pytest.mark.timeout(900)
+
 RIGS = range(50_000, 50_100)
 # Of about a hundred intervals at 95 %, fewer than 88 held would happen by chance once in four hundred.
 LEAST_HELD = 0.88

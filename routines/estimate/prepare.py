@@ -15,6 +15,9 @@ from routines.estimate.result import FitSetup
 from routines.estimate.temperature import smooth_temperature
 from routines.observations import SIDE_UNKNOWN, Move, Observation
 
+# What rounding leaves of a constant when its mean is taken away.
+LEAST_BEND_C = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
@@ -131,11 +134,15 @@ def _warmth(
     smooth = smooth_temperature(when[known], readings)
     bridged = np.interp(when, when[known], smooth.celsius)
     bends = np.array([np.interp(when, when[known], bend) for bend in smooth.bends_c.T])
+    bends = bends.reshape(-1, len(rows)).T
     reference = setup.reference_temperature_c
     if reference is None:
-        # The mean and not the median: there the crossings hang least on a coefficient that nobody knows.
+        # The mean and not the median: there the crossings hang least on a coefficient that nobody knows. What
+        # the mean reading is off by is then a matter of its name: focus was there while so much was read.
         reference = float(np.mean(bridged))
-    return bridged - reference, bends.reshape(-1, len(rows)).T, reference, bridged, smooth.signal
+        bends = bends - np.mean(bends, axis=0)
+        bends = bends[:, np.max(np.abs(bends), axis=0, initial=0.0) > LEAST_BEND_C]
+    return bridged - reference, bends, reference, bridged, smooth.signal
 
 
 def _rate(rows: Sequence[Observation], temperatures: Array | None) -> Array | None:

@@ -473,6 +473,16 @@ def test_crossings_hold_at_the_mean_of_the_readings() -> None:
     assert fit(read).reference_temperature_c == pytest.approx(mean, abs=1e-6)
 
 
+def test_a_constant_error_of_the_thermometer_is_no_part_of_the_crossing() -> None:
+    """Focus was where it was while so much was read: noise in the readings' mean does not widen it."""
+    rng = np.random.default_rng(4)
+    looks = sweep([out(), back(), out()], alpha=60.0, warming_c=3.0)
+    noisy = [replace(o, temperature_c=o.temperature_c + 0.1 * rng.normal()) for o in looks]
+    crossing = fit(noisy).crossings_inward_steps["L"]
+    # The mean of the readings is off by 0.1 deg C over the root of their number: half a step by itself.
+    assert crossing.u < 0.8 * 60.0 * 0.1 / np.sqrt(len(looks))
+
+
 def test_filters_seen_one_after_the_other_are_compared_among_their_own_passes() -> None:
     """With a filter to each group of passes, a slip within a group is told, one between groups is not."""
     groups = [sweep([out(), back(), out()], filters=name, seed=k) for k, name in enumerate("LR")]

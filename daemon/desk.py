@@ -39,7 +39,7 @@ _READING_U_C = 0.1
 _FOR_FITS = ("routines.estimate.joint", "routines.estimate.width_join")
 _KEPT_PX = 512
 _SURE_SLOPE_U = 5.0
-_FOR_FRAMES = ("daemon.measurement",)
+_FOR_FRAMES = ("daemon.measurement", "astropy.io.fits", "routines.measure.width")
 
 
 class Desk:
@@ -73,6 +73,11 @@ class Desk:
         Returns False when there is nothing left to do.
         """
         return self._meter is not None and self._meter.revise_one()
+
+    def prepare(self, filter_name: str) -> None:
+        """Make ready for frames through a filter while its wheel turns."""
+        if self._meter is not None:
+            self._meter.prepare(filter_name)
 
     def measure_aside(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
         """Measure a frame that is none of the set: further ones of a look, and glimpses while holding."""

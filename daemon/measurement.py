@@ -24,14 +24,14 @@ from daemon.frame_star import (
     unusable,
     with_reading,
 )
-from daemon.lessons import FRAMES_UNTIL_TAKEN, Lesson
-from daemon.tracking import Tracker
+from daemon.lessons import FRAMES_UNTIL_TAKEN, Lesson, Taught, side_by_side
+from daemon.tracking import LOOSENESS_UM, Tracker
 from drivers.frames import FrameUnreadable, RawFrame
 from routines.measure.capture import Hint
 from routines.measure.cutout import Cutout, Detector, cut
 from routines.measure.explain import Explained, explain
 from routines.measure.find import FoundStar, find_star
-from routines.measure.learning import Learnt, MaskHint
+from routines.measure.learning import Learnt, MaskHint, one_by_one
 from routines.measure.meter import MaskMeter
 from routines.measure.peak import peak_share
 from routines.measure.reading import MaskReading
@@ -41,6 +41,10 @@ _LEARN_AT_COUNTS = (1, 5)
 _LEARN_AT_FILTERS = (3, 6)
 _REMEMBERED = 400
 _USUAL_BLUR_PX = 3.0
+# Notes with which a frame's place is not sure enough to be looked for only there the next time.
+_UNSURE = frozenset(
+    {"far_from_focus", "poor_match", "layout_undecided", "mask_slipped", "ambiguous", "faint"}
+)
 # Of the time that a set of some dozen frames takes, about so much is gone when they are read, and learnt.
 _SHARE_TO_PREPARE, _SHARE_LEARNT = 0.1, 0.35
 Told = Callable[[str, float], None]
@@ -50,12 +54,16 @@ Told = Callable[[str, float], None]
 class _Taken:
     """A frame of a growing set, its result, and after how many lessons that was measured.
 
-    ``mirrored`` where the mask sat turned by half a turn against the set's first frames.
+    ``first`` is the result that it had at first, with what was ``learnt`` then: what a frame is measured with
+    again must not hang on how often that was done. ``mirrored`` where the mask sat turned by half a turn
+    against the set's first frames.
     """
 
     prepared: Prepared
     result: FrameResult
     lessons: int
+    first: FrameResult
+    learnt: Learnt | None
     method: Method | None
     mirrored: bool = False
 
@@ -73,7 +81,7 @@ class FrameMeter:
     ) -> None:
         self._config = config
         self._learns_beside = learns_beside
-        self._pending: tuple[int, Lesson] | None = None
+        self._pending: tuple[int, Lesson[Taught]] | None = None
         self._fitting = fitting
         self._meter: MaskMeter | None = None
         self._star: FoundStar | None = None
@@ -128,7 +136,8 @@ class FrameMeter:
         result = self._finished(prepared, method)
         if "mask_turned" in result.flags:
             self._turn_back_last()
-        self._taken.append(_Taken(prepared, result, self._lessons, method, self._mirrored))
+        taken = _Taken(prepared, result, self._lessons, result, self.learnt, method, self._mirrored)
+        self._taken.append(taken)
         del self._taken[:-_REMEMBERED]
         return result
 
@@ -184,6 +193,11 @@ class FrameMeter:
                 return True
         return False
 
+    def prepare(self, filter_name: str) -> None:
+        """Make what a frame through this filter will be compared with, before one comes."""
+        if self._meter is not None and self._meter.knows_mask and filter_name in self._config.filter_names:
+            self._meter.star(filter_name, self._meter.cutout_px())
+
     def finish_lesson(self) -> None:
         """Take up the lesson that is still being learnt, if any."""
         if self._pending is not None:
@@ -202,14 +216,16 @@ class FrameMeter:
         for place in reversed(range(len(self._taken))):
             last = self._taken[place]
             if last.result.defocus_um is not None:
-                self._taken[place] = replace(last, result=_turned_back(last.result), mirrored=self._mirrored)
+                turned, first = _turned_back(last.result), _turned_back(last.first)
+                self._taken[place] = replace(last, result=turned, first=first, mirrored=self._mirrored)
                 return
 
     def _again(self, taken: _Taken) -> _Taken:
         """Return a frame measured again with what is known now, on its own side of focus."""
         if taken.prepared.cutout is None or self._meter is None:
             return taken
-        result = self._line(taken.prepared, taken.method, None)
+        hint = _hint_from(taken, self.learnt)
+        result = self._line(taken.prepared, taken.method, hint)
         result = mirrored(result) if taken.mirrored else result
         if "mask_turned" in taken.result.flags:
             result = replace(result, flags=(*result.flags, "mask_turned"))
@@ -266,21 +282,23 @@ class FrameMeter:
         self._take_what_is_due()
         self._clear_frames += 1
         due = self._clear_frames in _LEARN_AT_COUNTS or (filters != before and filters in _LEARN_AT_FILTERS)
+        if not self._meter.knows_mask or (due and not self._learns_beside):
+            # The first look waits for its lesson: a brief one; the rest is learnt beside the next looks.
+            self._meter.learn(spread_out(self._pool), brief=self._learns_beside)
+            self._lessons += 1
+            due = True
         if self._meter.knows_mask and due and self._learns_beside:
             self.finish_lesson()
             self._pending = (self._clear_frames, Lesson(partial(_learnt_by, self._meter, self._pool)))
-        elif not self._meter.knows_mask or due:
-            self._meter.learn(spread_out(self._pool))
-            self._lessons += 1
 
     def _take_what_is_due(self) -> None:
         """Take up a lesson once so many frames have come since, whoever asks next: never as it is ready."""
         if self._pending is not None and self._clear_frames >= self._pending[0] + FRAMES_UNTIL_TAKEN:
             self.finish_lesson()
 
-    def _take_up(self, learnt: Learnt | None) -> None:
-        if self._meter is not None and learnt is not None:
-            self._meter.restore(learnt)
+    def _take_up(self, taught: Taught) -> None:
+        if self._meter is not None and taught.learnt is not None:
+            self._meter.restore(taught.learnt, taught.stars)
             self._lessons += 1
 
     def _prepare(self, path: Path) -> Prepared:
@@ -337,7 +355,8 @@ class FrameMeter:
             if self._fitting is not None:
                 hint = replace(hint, remembered_deg=self._fitting.orientation_deg)
             share = sampling.size_px / sampling.pitch_px
-            self._meter = MaskMeter(optics, hint, self._config.bands(), share)
+            each = side_by_side if self._learns_beside else one_by_one
+            self._meter = MaskMeter(optics, hint, self._config.bands(), share, each=each)
         return self._meter
 
     def _detector(self, raw: RawFrame) -> Detector:
@@ -410,10 +429,27 @@ def _turned_back(result: FrameResult) -> FrameResult:
     return replace(mirrored(result), flags=(*result.flags, "mask_turned"))
 
 
-def _learnt_by(meter: MaskMeter, pool: list[Prepared]) -> Learnt | None:
-    """Have a meter learn from a pool of frames, and return what it then knows."""
-    meter.learn(spread_out(pool))
-    return meter.learnt
+def _learnt_by(meter: MaskMeter, pool: list[Prepared]) -> Taught:
+    """Have a meter learn from a pool of frames; return what it knows, and its stars for their filters."""
+    cutouts = spread_out(pool)
+    meter.learn(cutouts)
+    if not meter.knows_mask or not cutouts:
+        return Taught(meter.learnt)
+    return Taught(meter.learnt, meter.stars({one.filter for one in cutouts}, cutouts[0].size_px))
+
+
+def _hint_from(taken: _Taken, learnt: Learnt | None) -> Hint | None:
+    """Return where a frame was found at first, or None where what has been learnt since may put it elsewhere.
+
+    The quarters' other tilt shows a frame at another defocus, the other way round on the other side of focus.
+    """
+    line, before = taken.first, taken.learnt
+    if before is None or learnt is None or line.defocus_um is None or line.width_px is None:
+        return None
+    if _UNSURE & set(line.flags) or not before.like(learnt):
+        return None
+    hint = Hint(line.defocus_um, LOOSENESS_UM, line.width_px / taken.prepared.pitch_px)
+    return _mirrored_hint(hint) if taken.mirrored else hint
 
 
 def _mirrored_hint(hint: Hint | None) -> Hint | None:

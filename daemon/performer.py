@@ -66,7 +66,8 @@ class RunStopped(Exception):
 class Hands:
     """Everything a run acts with; limits are the controller's counts, ``exposures_s`` by filter.
 
-    ``play_bound_steps`` is what the play surely stays under. ``conditions`` answer `Await`: each waits for
+    ``play_bound_steps`` is what the play surely stays under; ``foresee`` hears which filter comes next, while
+    the wheel still turns. ``conditions`` answer `Await`: each waits for
     its condition, at most so many seconds, and returns how long it took, or None when it never came.
     """
 
@@ -83,6 +84,7 @@ class Hands:
     tolerance_steps: float = 1.0
     exposures: ExposureRule | None = None
     play_bound_steps: float = inf
+    foresee: Callable[[str], None] = lambda filter_name: None
 
 
 class Performer:
@@ -183,6 +185,7 @@ class Performer:
         return to_science(counts, hands.outward)
 
     def _select(self, step: SelectFilter) -> Answer:
+        self._hands.foresee(step.filter)
         if self._hands.wheel is not None:
             self._hands.wheel.select(step.filter, self._stop)
         elif step.filter not in self._hands.exposures_s:

@@ -124,4 +124,5 @@ def hands_on(rig: RunningRig, config: Config, worker: Worker, *, surrogate: bool
             tolerance_steps=float(tolerance),
             exposures=exposure_rule(config),
             play_bound_steps=play_bound_steps(config),
+            foresee=partial(worker.mention, "prepare"),
         )

@@ -14,7 +14,7 @@ import numpy as np
 from routines.measure.capture import Hint
 
 _REMEMBERED = 24
-_LOOSENESS_UM = 25.0
+LOOSENESS_UM = 25.0
 _BLURS = 9
 _SURE_U = 8.0
 _SAME_SLOPE = 0.25
@@ -44,7 +44,7 @@ class Tracker:
         _, position, defocus = same[-1]
         moved = slope * (position_steps - position)
         blur = float(np.median(self._blurs))
-        return Hint(defocus + moved, _LOOSENESS_UM + 0.25 * abs(moved), blur)
+        return Hint(defocus + moved, LOOSENESS_UM + 0.25 * abs(moved), blur)
 
     def sees_half_a_turn(
         self, filter_name: str | None, position_steps: float | None, defocus_um: float, u_um: float

@@ -77,6 +77,12 @@ class Worker:
                 self.close()
         raise WorkerLost(f"{job} failed twice: {'; then '.join(causes)}. The job was given up.")
 
+    def mention(self, job: str, *arguments: Any) -> None:
+        """Have a job done before the next one, and hear nothing of it; without a process, not at all."""
+        if self._pipe is not None and self._entered:
+            with contextlib.suppress(OSError):
+                self._pipe.send((job, arguments, False))
+
     def close(self) -> None:
         """End the process, by force where it does not go by itself."""
         process, pipe = self._process, self._pipe
@@ -124,7 +130,7 @@ class Worker:
                 # Imports come first, and a busy single-board computer takes its time over them.
                 self._reply(pipe, _ENTER_S, stop)
                 self._entered = True
-            pipe.send((job, arguments))
+            pipe.send((job, arguments, True))
             return self._reply(pipe, deadline_s, stop)
         except (EOFError, OSError) as error:
             raise _Gone(f"the measuring process died ({type(error).__name__})") from error
@@ -158,8 +164,10 @@ def _serve(
     try:
         desk = _entered(pipe, make_desk, arguments)
         while desk is not None and _job_comes(pipe, desk, idle_s):
-            job, values = pipe.recv()
-            pipe.send(_outcome(desk, job, values))
+            job, values, wanted = pipe.recv()
+            outcome = _outcome(desk, job, values)
+            if wanted:
+                pipe.send(outcome)
     except (EOFError, OSError):
         pass
     finally:

@@ -10,6 +10,7 @@ import contextlib
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -112,6 +113,7 @@ class RealBench:
                 tolerance_steps=config.focuser.tolerance_steps,
                 exposures=exposure_rule(config),
                 play_bound_steps=play_bound_steps(config),
+                foresee=partial(needs.worker.mention, "prepare"),
             )
 
     def rested(self) -> None:

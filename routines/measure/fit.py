@@ -125,25 +125,28 @@ def _climb(
     mismatch: float,
 ) -> StarFit:
     """Iterate weighted least squares with expected variances until the step is a small part of its u."""
-    plane = background_terms(cutout.size_px)
-    data = cutout.pixels[used].astype(np.float64)
+    where = np.flatnonzero(used)
+    plane = background_terms(cutout.size_px).reshape(3, -1)[:, where]
+    data = cutout.pixels.ravel()[where].astype(np.float64)
     state, level = start, _first_level(star, cutout, start, used)
     converged = False
     # The mismatch's weight stays that of the start: were it to grow with the fitted light, a brighter star
     # would excuse any misfit.
-    excused = (mismatch * np.maximum(star.image(replace(start, flux_electrons=level[0]))[used], 0.0)) ** 2
+    excused = _excused(star, replace(start, flux_electrons=level[0]), where, mismatch)
     for _ in range(limits.iterations):
         image, slopes = star.image_and_slopes(state)
-        design = design_matrix(image, slopes, plane, used, level[0])
-        expected = design[:, _SHAPE_TERMS:] @ level
+        terms = _terms(image, slopes, plane, where, level[0])
+        expected = level @ terms[_SHAPE_TERMS:]
         variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + excused
-        weighted = design / variance[:, None]
-        information = weighted.T @ design
+        weighted = terms / variance
+        information = weighted @ terms.T
         if not limits.free_blur:
             information[LOG_BLUR, :] = information[:, LOG_BLUR] = 0.0
             information[LOG_BLUR, LOG_BLUR] = 1e12
         covariance = balanced_inverse(information)
-        step = covariance @ (weighted.T @ (data - expected))
+        step = covariance @ (weighted @ (data - expected))
+        if not limits.free_blur:
+            step[LOG_BLUR] = 0.0
         step = _shortened(step)
         state = _bounded(moved(state, step[:_SHAPE_TERMS]), limits, cutout.size_px)
         level = level + step[_SHAPE_TERMS:]
@@ -152,6 +155,31 @@ def _climb(
             converged = True
             break
     return _finished(star, cutout, state, level, covariance, used, mismatch, converged)
+
+
+def _excused(
+    star: MaskedStar, state: StarState, where: NDArray[np.intp], mismatch: float
+) -> NDArray[np.float64] | float:
+    """Return the variance that a mismatch adds to each pixel of a star's light."""
+    if mismatch == 0.0:
+        return 0.0
+    light = np.maximum(star.image(state).ravel()[where], 0.0).astype(np.float64)
+    return np.asarray((mismatch * light) ** 2)
+
+
+def _terms(
+    image: NDArray[np.float32],
+    slopes: NDArray[np.float32],
+    plane: NDArray[np.float64],
+    where: NDArray[np.intp],
+    flux: float,
+) -> NDArray[np.float64]:
+    """Return the derivatives of the expected pixels, shape (8, pixels); ``where`` are flat indices."""
+    terms = np.empty((len(slopes) + 1 + len(plane), len(where)))
+    np.multiply(slopes.reshape(len(slopes), -1)[:, where], flux, out=terms[: len(slopes)])
+    terms[len(slopes)] = image.ravel()[where]
+    terms[len(slopes) + 1 :] = plane
+    return terms
 
 
 def _finished(
@@ -174,11 +202,14 @@ def _finished(
     return replace(fit, deviance=float((residual[used] ** 2 / variance[used]).sum()))
 
 
+@lru_cache(maxsize=8)
 def background_terms(size_px: int) -> NDArray[np.float64]:
-    """Return the background's terms, shape (3, n, n): level and slopes about the centre."""
+    """Return the background's terms, shape (3, n, n), read-only: level and slopes about the centre."""
     axis = np.arange(size_px) - size_px / 2.0
     ones = np.ones((size_px, size_px))
-    return np.stack([ones, ones * axis[None, :], ones * axis[:, None]])
+    terms = np.stack([ones, ones * axis[None, :], ones * axis[:, None]])
+    terms.flags.writeable = False
+    return terms
 
 
 def design_matrix(
@@ -245,7 +276,7 @@ def residuals(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return residual, star signal and noise variance of each pixel (electrons), shape (n, n) each."""
     signal = star.image(fit.state).astype(np.float64)
-    expected = signal + np.tensordot(np.array(fit.background), background_terms(cutout.size_px), 1)
+    expected = signal + _plane(fit.background, cutout.size_px)
     variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2
     return cutout.pixels - expected, signal, variance
 
@@ -255,6 +286,13 @@ def light_left_out(star: MaskedStar, cutout: Cutout, fit: StarFit) -> float:
     residual, signal, variance = residuals(star, cutout, fit)
     seen = cutout.usable & modelled(cutout.size_px)
     return float(residual[seen & ~fit.used & ~isolated(residual, signal, variance, seen)].sum())
+
+
+def _plane(background: tuple[float, float, float], size_px: int) -> NDArray[np.float64]:
+    """Return the background of each pixel (electrons), shape (n, n)."""
+    level, slope_x, slope_y = background
+    axis = np.arange(size_px) - size_px / 2.0
+    return np.asarray((level + slope_y * axis)[:, None] + (slope_x * axis)[None, :])
 
 
 def _mismatch(

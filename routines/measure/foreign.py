@@ -30,9 +30,12 @@ def isolated(residual: Values, signal: Values, variance: Values, used: Pixels) -
     if not far.any():
         return far
     padded = np.pad(np.where(used, deviation, 0.0), 1)
-    n = deviation.shape[0]
-    around = [padded[i : i + n, j : j + n] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
-    return np.asarray(far & (np.abs(np.median(around, axis=0)) < 0.25 * np.abs(deviation)))
+    rows, columns = np.nonzero(far)
+    around = [padded[rows + i, columns + j] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
+    alone = np.abs(np.median(around, axis=0)) < 0.25 * np.abs(deviation[rows, columns])
+    found = np.zeros_like(far)
+    found[rows[alone], columns[alone]] = True
+    return found
 
 
 def foreign(

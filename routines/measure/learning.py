@@ -7,7 +7,7 @@ they are compared, since a wrong tilt, blur or duty pulls the other terms along.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -70,7 +70,8 @@ class Learnt:
     """What a set has taught: the geometry, and whether sign and tilt of the quarters are settled.
 
     ``sign_remembered`` where the sign is that of an earlier set whose mask sat at the same angle.
-    ``mismatch`` is how well the frames that taught it match: the median share of a star's light.
+    ``mismatch`` is how well the frames that taught it match: the median share of a star's light. What was
+    learnt in ``brief`` goes with coarse templates.
     """
 
     geometry: Geometry
@@ -79,11 +80,19 @@ class Learnt:
     frames: int
     mismatch: float = 0.0
     sign_remembered: bool = False
+    brief: bool = False
 
     @property
     def settled(self) -> bool:
         """Tell whether it was learnt from frames that are at all like a masked star near focus."""
         return self.mismatch <= _TEACHING_MISMATCH
+
+    def like(self, other: Learnt) -> bool:
+        """Tell whether both see a frame at about the same defocus: quarters and turn alike, both settled."""
+        ours, theirs = self.geometry.mask, other.geometry.mask
+        turned_deg = (ours.orientation_deg - theirs.orientation_deg + 180.0) % 360.0 - 180.0
+        settled = self.settled and other.settled
+        return settled and ours.tilt == theirs.tilt and abs(turned_deg) < _SAME_FITTING_DEG
 
 
 def zone_um(band: Band, optics: Optics) -> float:
@@ -96,33 +105,52 @@ def trial_spacing_um(band: Band, optics: Optics) -> float:
     return zone_um(band, optics) / _TRIALS_PER_ZONE
 
 
+Each = Callable[[Callable[[int], Refined], Sequence[int]], list[Refined]]
+"""Calls a function with each of several values and returns what came, in their order."""
+
+
+def one_by_one(function: Callable[[int], Refined], values: Sequence[int]) -> list[Refined]:
+    """Call a function with one value after the other."""
+    return [function(value) for value in values]
+
+
 class MaskLearner:
-    """Learns the mask of one fitting; what is known before is handed in, what is known after comes back."""
+    """Learns the mask of one fitting; what is known before is handed in, what is known after comes back.
+
+    ``each`` is how starts that do not hang on each other are tried: one by one, or beside each other.
+    """
 
     def __init__(
-        self, optics: Optics, hint: MaskHint, bands: Mapping[str, Band], pixel_share: float = 1.0
+        self,
+        optics: Optics,
+        hint: MaskHint,
+        bands: Mapping[str, Band],
+        pixel_share: float = 1.0,
+        each: Each = one_by_one,
     ) -> None:
+        self._each = each
         self.optics = optics
         self.hint = hint
         self.bands = dict(bands)
         self.pixel_share = pixel_share
 
-    def learn(self, cutouts: Sequence[Cutout], known: Learnt | None) -> Learnt | None:
+    def learn(self, cutouts: Sequence[Cutout], known: Learnt | None, *, brief: bool = False) -> Learnt | None:
         """Return what the clearest cut-outs teach of the mask; without a clear one, what is known already.
 
         Frames from far out of focus match no mask, however clear their spikes; then the next clearest are
-        asked.
+        asked. A ``brief`` lesson leaves the kind of blur and the slits' widths and places as they are
+        believed, where the frames match them well enough to be measured.
         """
         clear = self._clearest(cutouts)
         for begin in range(0, min(len(clear), _LESSONS * _LEARNING_FRAMES), _LEARNING_FRAMES):
             if known is not None and not known.settled:
                 known = None
-            known = self._learnt_from(clear[begin : begin + _LEARNING_FRAMES], known)
+            known = self._learnt_from(clear[begin : begin + _LEARNING_FRAMES], known, brief=brief)
             if known.settled:
                 break
         return known
 
-    def _learnt_from(self, clear: Sequence[Cutout], known: Learnt | None) -> Learnt:
+    def _learnt_from(self, clear: Sequence[Cutout], known: Learnt | None, *, brief: bool) -> Learnt:
         """Return what these cut-outs teach of the geometry."""
         start = self._start_geometry(clear) if known is None else known.geometry
         clear = [cropped(cutout, self._learning_px(start)) for cutout in clear]
@@ -130,6 +158,8 @@ class MaskLearner:
             first, decided = self._captured(start, clear), True
         else:
             first, decided = self._with_tilt(start, clear)
+        if brief and not _hopeless(first):
+            return replace(self._concluded(first, decided), brief=True)
         explored = known is not None and known.frames >= _ENOUGH_FRAMES
         best = self._refined(first, clear, rounds=2) if explored else self._settled(first, clear)
         kept = _agreeing(best)
@@ -169,11 +199,12 @@ class MaskLearner:
 
     def _with_tilt(self, start: Geometry, clear: Sequence[Cutout]) -> tuple[Refined, bool]:
         """Return the geometry with the likelier tilt, roughly refined, and whether it is much likelier."""
-        tried = []
-        for tilt in (1, -1):
+
+        def with_tilt(tilt: int) -> Refined:
             first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
-            tried.append(self._refined(first, clear, rounds=1))
-        tried.sort(key=lambda one: one.cost)
+            return self._refined(first, clear, rounds=1)
+
+        tried = sorted(self._each(with_tilt, (1, -1)), key=lambda one: one.cost)
         return tried[0], tried[1].cost - tried[0].cost > _DECIDING_COST
 
     def _clearest(self, cutouts: Sequence[Cutout]) -> list[Cutout]:

@@ -9,7 +9,7 @@ or a star without spikes give a flag and no value.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -28,9 +28,11 @@ from routines.measure.learning import (
     OUTLYING_MISMATCH,
     POOR_MISMATCH,
     SEARCH_REACH_ZONES,
+    Each,
     Learnt,
     MaskHint,
     MaskLearner,
+    one_by_one,
     trial_spacing_um,
     zone_um,
 )
@@ -70,7 +72,7 @@ class MaskMeter:
     """Measures the cut-outs of one fitting of the mask. Not for use from two threads.
 
     ``through_air`` adds what the atmosphere makes of the spikes to the stated uncertainty; False is for an
-    artificial star on a bench.
+    artificial star on a bench. ``each`` is how the starts of a lesson are tried (see `MaskLearner`).
     """
 
     def __init__(
@@ -81,6 +83,7 @@ class MaskMeter:
         pixel_share: float = 1.0,
         *,
         through_air: bool = True,
+        each: Each = one_by_one,
     ) -> None:
         self.optics = optics
         self.hint = hint
@@ -88,7 +91,7 @@ class MaskMeter:
         self.pixel_share = pixel_share
         self.through_air = through_air
         self.learnt: Learnt | None = None
-        self._learner = MaskLearner(optics, hint, bands, pixel_share)
+        self._learner = MaskLearner(optics, hint, bands, pixel_share, each)
         self._stars: dict[str, MaskedStar] = {}
         self._turbulence: DefocusTurbulence | None = None
 
@@ -103,9 +106,9 @@ class MaskMeter:
         needed = 2.0 * (1.25 * order_px + 16.0)
         return int(math.ceil(min(max(wanted, needed), _LARGEST_CUTOUT_PX) / 16.0) * 16)
 
-    def learn(self, cutouts: Sequence[Cutout]) -> None:
+    def learn(self, cutouts: Sequence[Cutout], *, brief: bool = False) -> None:
         """Learn orientation and geometry from the clearest cut-outs (see `learning`)."""
-        learnt = self._learner.learn(cutouts, self.learnt)
+        learnt = self._learner.learn(cutouts, self.learnt, brief=brief)
         if learnt is not None and learnt is not self.learnt:
             self.restore(learnt)
 
@@ -114,11 +117,15 @@ class MaskMeter:
         """Tell whether the mask was learnt from frames that are at all like a masked star near focus."""
         return self.learnt is not None and self.learnt.settled
 
-    def restore(self, learnt: Learnt) -> None:
-        """Take up what has been learnt, by this set or an earlier part of it."""
+    def restore(self, learnt: Learnt, stars: Mapping[str, MaskedStar] | None = None) -> None:
+        """Take up what has been learnt, by this set or an earlier part, with stars made of it already."""
         self.learnt = learnt
-        self._stars.clear()
+        self._stars = dict(stars or {})
         self._turbulence = None
+
+    def stars(self, filter_names: Iterable[str], size_px: int) -> dict[str, MaskedStar]:
+        """Return the models of a star through several filters, by name."""
+        return {name: self.star(name, size_px) for name in filter_names}
 
     def measure(self, cutout: Cutout, hint: Hint | None = None) -> MaskReading:
         """Read one cut-out; the geometry must have been learnt or the reading says why not."""
@@ -163,7 +170,8 @@ class MaskMeter:
             geometry = self.learnt.geometry
             reach = SEARCH_REACH_ZONES * self._zone_um(filter_name)
             window = Window.around(size_px)
-            templates = make_templates(geometry.optics, geometry.mask, self.bands[filter_name], window, reach)
+            band, coarse = self.bands[filter_name], self.learnt.brief
+            templates = make_templates(geometry.optics, geometry.mask, band, window, reach, coarse=coarse)
             self._stars[filter_name] = MaskedStar(templates, geometry.profile, geometry.pixel_share)
         return self._stars[filter_name]
 

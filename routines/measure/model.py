@@ -34,12 +34,27 @@ class StarState:
     blur_px: float
     flux_electrons: float = 1.0
 
+    @property
+    def shape(self) -> tuple[float, float, float, float]:
+        """Return all but the flux, which only scales the image."""
+        return self.defocus_um, self.x_px, self.y_px, self.blur_px
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spectra:
+    """A star's spectrum, its derivative to defocus, and what blur and place make of any transfer function."""
+
+    product: Complex
+    by_defocus: Complex
+    common: Complex
+
 
 class MaskedStar:
     """Makes images of a masked star of unit flux and their derivatives, from one filter's templates.
 
     ``pixel_share`` is the side of the light-collecting square over the pixels' spacing: 1, or 0.5 for one
-    plane of a colour mosaic.
+    plane of a colour mosaic. What the latest state took is kept: a fit asks for one state several times. Not
+    for use from two threads.
     """
 
     def __init__(
@@ -58,11 +73,13 @@ class MaskedStar:
         self._blur_base = _blur_exponent(np.sqrt(k2), profile)
         along_y, along_x = np.sinc(self._ky * pixel_share), np.sinc(self._kx * pixel_share)
         self._pixel = (along_y[:, None] * along_x[None, :]).astype(np.float32)
+        self._blurred: tuple[float, Image] | None = None
+        self._spectra: tuple[object, _Spectra] | None = None
+        self._unit: tuple[object, Image] | None = None
 
     def image(self, state: StarState) -> Image:
         """Return the star's image, shape (cutout, cutout), in electrons."""
-        transfer, _ = self.templates.at(state.defocus_um)
-        return self.image_of(transfer, state)
+        return self._unit_image(state) * np.float32(state.flux_electrons)
 
     def image_of(self, transfer: Complex, state: StarState) -> Image:
         """Return the image that a given transfer function makes with a state's place, blur and flux."""
@@ -73,20 +90,33 @@ class MaskedStar:
 
         In order: defocus (1/um), x and y (1/px), and the natural logarithm of the blur's width.
         """
-        transfer, by_defocus = self.templates.at(state.defocus_um)
-        common = self._common(state)
-        product = transfer * common
+        spectra = self._spectra_at(state)
         exponent = _EXPONENT[self.profile]
-        growth = (-exponent * state.blur_px**exponent) * self._blur_base
+        growth = np.float32(-exponent * state.blur_px**exponent) * self._blur_base
+        turned = np.complex64(-2j * np.pi) * spectra.product
         slopes = np.stack(
             [
-                self._to_pixels(by_defocus * common),
-                self._to_pixels(product * (-2j * np.pi * self._kx)[None, :].astype(np.complex64)),
-                self._to_pixels(product * (-2j * np.pi * self._ky)[:, None].astype(np.complex64)),
-                self._to_pixels(product * growth.astype(np.float32)),
+                self._to_pixels(spectra.by_defocus * spectra.common),
+                self._to_pixels(turned * self._kx[None, :]),
+                self._to_pixels(turned * self._ky[:, None]),
+                self._to_pixels(spectra.product * growth),
             ]
         )
-        return self._to_pixels(product), slopes
+        return self._unit_image(state), slopes
+
+    def _unit_image(self, state: StarState) -> Image:
+        """Return the image of one electron; nobody changes it, so that it may be kept."""
+        if self._unit is None or self._unit[0] != state.shape:
+            self._unit = (state.shape, self._to_pixels(self._spectra_at(state).product))
+            self._unit[1].flags.writeable = False
+        return self._unit[1]
+
+    def _spectra_at(self, state: StarState) -> _Spectra:
+        if self._spectra is None or self._spectra[0] != state.shape:
+            transfer, by_defocus = self.templates.at(state.defocus_um)
+            common = self._common(state)
+            self._spectra = (state.shape, _Spectra(transfer * common, by_defocus, common))
+        return self._spectra[1]
 
     def _common(self, state: StarState) -> Complex:
         """Return seeing, pixel and shift in frequency."""
@@ -94,9 +124,15 @@ class MaskedStar:
         centre = window.cutout_px // 2
         along_y = np.exp(-2j * np.pi * self._ky * (state.y_px - centre)).astype(np.complex64)
         along_x = np.exp(-2j * np.pi * self._kx * (state.x_px - centre)).astype(np.complex64)
-        exponent = _EXPONENT[self.profile]
-        real = np.exp(-np.float32(state.blur_px**exponent) * self._blur_base) * self._pixel
-        return np.asarray(real * along_y[:, None] * along_x[None, :])
+        return np.asarray(self._blur(state.blur_px) * along_y[:, None] * along_x[None, :])
+
+    def _blur(self, blur_px: float) -> Image:
+        """Return seeing and pixel in frequency."""
+        if self._blurred is None or self._blurred[0] != blur_px:
+            exponent = _EXPONENT[self.profile]
+            transfer = np.exp(-np.float32(blur_px**exponent) * self._blur_base) * self._pixel
+            self._blurred = (blur_px, transfer)
+        return self._blurred[1]
 
     def _to_pixels(self, spectrum: Complex) -> Image:
         """Return the pixels of a spectrum that reaches to one cycle a pixel: fold it, transform, crop."""
@@ -120,10 +156,17 @@ def to_pixels(spectrum: Complex, window: Window) -> Image:
     # Frequencies above Nyquist along x appear at (their negative) below it: conj at (-ky, 1 - kx).
     mirrored = rows[:, half:][:, ::-1].conj()
     folded += np.concatenate([mirrored[:1], mirrored[:0:-1]])
-    image = fft.fftshift(fft.irfft2(folded, s=(grid, grid), overwrite_x=True))
-    first = half - window.cutout_px // 2
-    used = slice(first, first + window.cutout_px)
-    return np.asarray(image[used, used], np.float32)
+    return _around_zero(fft.irfft2(folded, s=(grid, grid), overwrite_x=True), window.cutout_px)
+
+
+def _around_zero(image: NDArray[np.float32], side_px: int) -> Image:
+    """Return the square around pixel (0, 0) of an image that goes on beyond its edges from the other side."""
+    before, after = side_px // 2, side_px - side_px // 2
+    square = np.empty((side_px, side_px), np.float32)
+    for rows, of_rows in ((slice(None, before), slice(-before, None)), (slice(before, None), slice(after))):
+        square[rows, :before] = image[of_rows, -before:]
+        square[rows, before:] = image[of_rows, :after]
+    return square
 
 
 def moved(state: StarState, steps: NDArray[np.float64]) -> StarState:

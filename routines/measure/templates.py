@@ -76,9 +76,8 @@ class Templates:
         first = math.floor(place) - _INTERPOLATION_POINTS // 2 + 1
         nodes = np.arange(first, first + _INTERPOLATION_POINTS)
         values, slopes = _lagrange(place - first, _INTERPOLATION_POINTS)
-        shape = self.transfer.shape[1:]
-        total = np.zeros(shape, np.complex64)
-        slope = np.zeros(shape, np.complex64)
+        total: Complex | None = None
+        slope: Complex | None = None
         for sign in (1, -1):
             chosen = (nodes >= 0) if sign > 0 else (nodes < 0)
             if not chosen.any():
@@ -86,12 +85,12 @@ class Templates:
             rungs = np.abs(nodes[chosen])
             low, high = int(rungs.min()), int(rungs.max()) + 1
             order = slice(None) if sign > 0 else slice(None, None, -1)
-            block = self.transfer[low:high].reshape(high - low, -1)
             weights = np.stack([values[chosen][order], slopes[chosen][order] / self.step_um])
-            mixed = (weights.astype(np.float32).astype(np.complex64) @ block).reshape(2, *shape)
+            mixed = _mixed(weights, self.transfer[low:high])
             mixed = mixed if sign > 0 else mixed.conj()
-            total += mixed[0]
-            slope += mixed[1]
+            total = mixed[0] if total is None else total + mixed[0]
+            slope = mixed[1] if slope is None else slope + mixed[1]
+        assert total is not None and slope is not None
         return total, slope
 
 
@@ -116,9 +115,16 @@ class LocalTemplates:
         """Return the transfer function at a defocus and its derivative to defocus (1/um)."""
         place = float(np.clip((defocus_um - self.first_um) / self.step_um, -0.5, _LOCAL_POINTS - 0.5))
         values, slopes = _lagrange(place, _LOCAL_POINTS)
-        weights = np.stack([values, slopes / self.step_um]).astype(np.complex64)
-        mixed = (weights @ self.transfer.reshape(_LOCAL_POINTS, -1)).reshape(2, *self.transfer.shape[1:])
+        mixed = _mixed(np.stack([values, slopes / self.step_um]), self.transfer)
         return mixed[0], mixed[1]
+
+
+def _mixed(weights: Array, rungs: Complex) -> Complex:
+    """Return sums of rungs by real weights (sums, rungs): real products are half of complex ones' work."""
+    count = len(rungs)
+    parts = rungs.reshape(count, -1).view(np.float32)
+    mixed = weights.astype(np.float32) @ parts
+    return np.asarray(mixed.view(np.complex64).reshape(len(weights), *rungs.shape[1:]))
 
 
 def _lagrange(place: float, count: int) -> tuple[Array, Array]:
@@ -218,6 +224,7 @@ def _images(
     count = window.grid_px * oversampling
     sample_um = optics.pixel_um / oversampling
     images = np.zeros((len(defoci_um), count, count), np.float32)
+    field = np.empty((count, count), np.complex64)
     for wavelength_um, weight in zip(wavelengths_um, weights, strict=True):
         cell_mm = wavelength_um * optics.focal_length_mm / (count * sample_um)
         reach = min(math.ceil(optics.aperture_mm / 2.0 / cell_mm) + 1, count // 2)
@@ -227,21 +234,24 @@ def _images(
         for image, defocus_um in zip(images, defoci_um, strict=True):
             phase = np.exp(1j * defocus_phase_rad(axis_mm**2, float(defocus_um), wavelength_um, optics))
             phase = phase.astype(np.complex64)
-            _add_intensity(image, amplitude * phase[:, None] * phase[None, :])
+            _add_intensity(image, amplitude * phase[:, None] * phase[None, :], field)
     return images
 
 
-def _add_intensity(image: NDArray[np.float32], pupil: Complex) -> None:
+def _add_intensity(image: NDArray[np.float32], pupil: Complex, field: Complex) -> None:
     """Add the far field's intensity of a pupil to an image with the star at pixel (0, 0).
 
     Where the pupil lies in its array only turns the field's phase, so it is padded on one side, and rows
-    that hold nothing are never transformed.
+    that hold nothing are never transformed. ``field`` is room of the image's shape to work in: fresh memory
+    each time would cost as much as the transforms.
     """
-    count = image.shape[0]
-    rows = fft.fft(pupil, n=count, axis=1)
-    far = fft.fft(rows, n=count, axis=0, overwrite_x=True)
-    image += far.real**2
-    image += far.imag**2
+    side = len(pupil)
+    field[:side, :side], field[:side, side:], field[side:] = pupil, 0.0, 0.0
+    field[:side] = fft.fft(field[:side], axis=1, overwrite_x=True)
+    far = np.ascontiguousarray(fft.fft(field, axis=0, overwrite_x=True)).view(np.float32)
+    np.square(far, out=far)
+    image += far[:, ::2]
+    image += far[:, 1::2]
 
 
 def _band_limited_pupil(

@@ -62,6 +62,23 @@ def test_an_undisturbed_run_is_journaled_whole(tmp_path):
     assert {seen.side for seen in end.ledger.observations} == {-1, 1}
 
 
+def test_a_filter_is_told_of_before_its_wheel_turns(tmp_path):
+    rig, told = FakeRig(), []
+    real = rig.select
+
+    def select(name, stop=None):
+        told.append(("turns", name))
+        real(name, stop)
+
+    rig.select = select
+    with contextlib.closing(opened(tmp_path)) as journal:
+        conductor = conductor_of(journal, rig, foresee=lambda name: told.append(("foreseen", name)))
+        conductor.carry_on(begin(conductor, "offsets"))
+    assert len(told) > 4
+    assert told[::2] == [("foreseen", name) for _, name in told[1::2]]
+    assert all(what == "turns" for what, _ in told[1::2])
+
+
 class CrashEverywhere:
     """Crashes once at each place that is reached."""
 

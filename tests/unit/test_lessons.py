@@ -3,16 +3,20 @@
 import os
 import signal
 import time
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
 from daemon.frame_result import FrameResult
 from daemon.frame_star import Prepared
-from daemon.lessons import FRAMES_UNTIL_TAKEN, Lesson
-from daemon.measurement import FrameMeter
+from daemon.lessons import FRAMES_UNTIL_TAKEN, Lesson, side_by_side
+from daemon.measurement import FrameMeter, _hint_from, _Taken
 from daemon.rehearse import default_config
 from daemon.worker import Worker
+from routines import optics
+from routines.measure.geometry import Geometry
+from routines.measure.learning import Learnt
 
 
 def test_a_lesson_is_learnt_by_a_child_and_leaves_the_parent_as_it_was():
@@ -46,18 +50,34 @@ def test_a_lesson_that_nobody_wants_is_ended_at_once():
         os.kill(lesson._child, 0)
 
 
+BRIEF = -1
+GEOMETRY = Geometry(optics.Optics(588.0, 112.0, 0.0, 3.9), optics.Mask(3.6, 20.0))
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A cut-out that only tells its filter and size."""
+
+    filter: str
+    size_px: int = 256
+
+
 class Mask:
     """A mask's meter whose lessons count, and whose readings tell which lesson they are from."""
 
     def __init__(self, pause_s):
         self.learnt, self.pause_s, self.knows_mask = None, pause_s, False
 
-    def learn(self, cutouts):
-        time.sleep(self.pause_s if self.learnt else 0.0)
-        self.learnt, self.knows_mask = len(cutouts), True
+    def learn(self, cutouts, *, brief=False):
+        time.sleep(0.0 if brief else self.pause_s)
+        frames = BRIEF if brief else len(cutouts)
+        self.learnt, self.knows_mask = Learnt(GEOMETRY, True, True, frames, brief=brief), True
 
-    def restore(self, learnt):
-        self.learnt = learnt
+    def stars(self, filter_names, size_px):
+        return dict.fromkeys(filter_names, f"a star for {size_px} px")
+
+    def restore(self, learnt, stars):
+        self.learnt, self.given = learnt, stars
 
 
 class Meter(FrameMeter):
@@ -68,17 +88,21 @@ class Meter(FrameMeter):
         self._meter = Mask(pause_s)
 
     def _prepare(self, path):
-        return Prepared(FrameResult(str(path), filter="L", position_steps=float(path.name)), cutout=object())
+        return Prepared(
+            FrameResult(str(path), filter="L", position_steps=float(path.name)), cutout=Piece("L")
+        )
 
     def _line(self, prepared, method, hint):
-        from dataclasses import replace
-
-        return replace(prepared.result, spike_error_px=float(self._meter.learnt))
+        expected = None if hint is None else hint.defocus_um
+        seen = replace(prepared.result, spike_error_px=float(self._meter.learnt.frames))
+        # What it came from leaves its trace in where a frame is found, as in a real fit.
+        return replace(seen, defocus_um=(expected or prepared.result.position_steps) + 1e-3, width_px=2.0,
+                       star_x_px=expected)  # fmt: skip
 
 
 @pytest.fixture(autouse=True)
 def teach_any(monkeypatch):
-    monkeypatch.setattr("daemon.measurement.spread_out", list)
+    monkeypatch.setattr("daemon.measurement.spread_out", lambda pool: [one.cutout for one in pool])
     monkeypatch.setattr("daemon.measurement.kept_to_teach", list)
 
 
@@ -92,25 +116,91 @@ def measured(pause_s, *, spares=False):
         seen.append(meter.measure_next(Path(str(number)), "mask"))
         while spares and meter.revise_one():
             pass
-    return values(seen), values(meter.revised())
+    again = meter.revised()
+    return values(seen), values(again), [(one.defocus_um, one.star_x_px) for one in again]
 
 
 def test_frames_are_measured_alike_however_fast_the_lesson_was_and_whatever_was_done_in_spare_time():
-    """The second lesson begins with the fifth frame and serves from a fixed number of frames later."""
+    """The first look waits for a brief lesson alone; what else it teaches is there when the second begins.
+
+    That is with the fifth frame, and serves from a fixed number of frames later.
+    """
     slow, quick, spare = measured(0.3), measured(0.0), measured(0.05, spares=True)
     assert slow == quick == spare
-    first = 4 + FRAMES_UNTIL_TAKEN
-    assert slow[0] == [1.0] * (first + 1) + [5.0] * (13 - first)
+    second = 4
+    later = second + FRAMES_UNTIL_TAKEN
+    assert slow[0] == [BRIEF] * second + [1.0] * (later - second + 1) + [5.0] * (13 - later)
     assert slow[1] == [5.0] * 14
+    # Measured again, each is looked for where it was at first, and not where it was last.
+    assert [looked_for for _, looked_for in slow[2][: later + 1]] == [n + 1e-3 for n in range(later + 1)]
+
+
+@pytest.mark.parametrize(
+    ("flags", "since", "trusted"),
+    [
+        ((), {}, True),
+        (("saturated",), {"orientation_deg": 2.0}, True),
+        ((), {"orientation_deg": 180.0}, False),
+        ((), {"tilt": -1}, False),
+        (("poor_match",), {}, False),
+        (("layout_undecided",), {}, False),
+    ],
+)
+def test_a_frame_is_looked_for_where_it_was_only_where_that_still_holds(flags, since, trusted):
+    before = Learnt(GEOMETRY, True, True, 1, brief=True)
+    now = replace(before, geometry=replace(before.geometry, mask=replace(before.geometry.mask, **since)))
+    line = FrameResult("a.fits", defocus_um=30.0, width_px=5.0, flags=flags)
+    taken = _Taken(Prepared(line, pitch_px=2), replace(line, defocus_um=99.0), 1, line, before, "mask")
+    hint = _hint_from(taken, now)
+    assert (hint is not None) is trusted
+    if hint is not None:
+        assert (hint.defocus_um, hint.blur_px) == (30.0, 2.5)
+        turned = _hint_from(replace(taken, mirrored=True), now)
+        assert turned is not None and turned.defocus_um == -30.0
+
+
+def test_a_lesson_brings_what_frames_of_its_filters_are_compared_with():
+    meter = Meter(0.0)
+    for number in range(6):
+        meter.measure_next(Path(str(number)), "mask")
+    assert meter._meter.given == {"L": "a star for 256 px"}
+    meter.close()
+
+
+def test_values_are_tried_side_by_side_and_come_back_in_their_order():
+    parent = os.getpid()
+    found = side_by_side(lambda value: (value, os.getpid() == parent), (1, -1))
+    assert found == [(1, False), (-1, True)]
+
+
+def test_where_the_last_value_raises_the_others_are_given_up(monkeypatch):
+    begun = []
+
+    class Noted(Lesson):
+        def __init__(self, *arguments, **settings):
+            super().__init__(*arguments, **settings)
+            begun.append(self)
+
+    monkeypatch.setattr("daemon.lessons.Lesson", Noted)
+
+    def tried(value):
+        if value < 0:
+            raise ValueError("nothing can be learnt")
+        time.sleep(60.0)
+
+    with pytest.raises(ValueError, match="nothing can be learnt"):
+        side_by_side(tried, (1, -1))
+    with pytest.raises(ProcessLookupError):
+        os.kill(begun[0]._child, 0)
 
 
 def test_the_last_lesson_is_waited_for_at_the_end_and_given_up_when_nobody_asks():
     meter = Meter(0.2)
     for number in range(6):
         meter.measure_next(Path(str(number)), "mask")
-    assert values(meter.revised()) == [1.0] * 6
+    assert values(meter.revised()) == [1.0] * 6  # the lesson of the first frame
     meter.finish_lesson()
-    assert values(meter.revised()) == [5.0] * 6
+    assert values(meter.revised()) == [5.0] * 6  # that of the first five
     idle = Meter(60.0)
     for number in range(6):
         idle.measure_next(Path(str(number)), "mask")

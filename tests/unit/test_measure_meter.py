@@ -11,7 +11,8 @@ from measure_cases import BANDS, MASK, OPTICS, knowing_meter, made, star_model, 
 from routines.flags import kind_of
 from routines.measure.capture import Hint
 from routines.measure.cutout import Cutout
-from routines.measure.learning import MaskHint
+from routines.measure.geometry import Geometry
+from routines.measure.learning import Learnt, MaskHint
 from routines.measure.meter import MaskMeter
 from routines.optics import critical_focus_zone_um, spike_error_px_per_um
 
@@ -85,6 +86,55 @@ def test_learns_turn_period_duty_and_tilt_from_the_frames(tilt: int) -> None:
     reading = meter.measure(cutouts[0])
     assert reading.defocus_um == pytest.approx(-120.0, abs=4.0)
     assert "sign_unknown" in reading.flags
+
+
+def test_a_brief_lesson_serves_the_first_looks_and_the_next_one_starts_from_it() -> None:
+    mask = replace(turned(MASK, 71.3), slit_duty=0.42, tilt=-1)
+    model = star_model(mask=mask)
+    meter = MaskMeter(OPTICS, MaskHint(3.6, 20.0), BANDS)
+    first, other = made(model, state(60.0, 2e5), 50), made(model, state(-40.0, 2e5), 51)
+    meter.learn([first], brief=True)
+    assert meter.learnt is not None and meter.learnt.brief and meter.knows_mask
+    brief = meter.learnt.geometry.mask
+    assert brief.tilt == -1 and brief.orientation_deg == pytest.approx(mask.orientation_deg, abs=0.3)
+    readings = [meter.measure(first), meter.measure(other)]
+    meter.learn([first])
+    assert not meter.learnt.brief
+    assert abs(meter.learnt.geometry.mask.slit_duty - 0.42) < abs(brief.slit_duty - 0.42)
+    readings += [meter.measure(first), meter.measure(other)]
+    for reading, truth in zip(readings, (60.0, -40.0, 60.0, -40.0), strict=True):
+        assert reading.defocus_um is not None and reading.defocus_u_um is not None
+        assert abs(reading.defocus_um - truth) < 4.0 * reading.defocus_u_um + 0.03 * abs(truth)
+
+
+def test_frames_unlike_any_mask_get_no_brief_lesson() -> None:
+    """From five zones out nothing matches; what is learnt then is what a whole lesson learns."""
+    model = star_model(reach_um=900.0)
+    far = made(model, state(800.0, 1e6, blur_px=4.0), 52)
+    brief, whole = (MaskMeter(OPTICS, MaskHint(3.6, 20.0), BANDS) for _ in range(2))
+    brief.learn([far], brief=True)
+    whole.learn([far])
+    assert whole.learnt is None or not whole.knows_mask
+    assert brief.learnt == whole.learnt
+
+
+def test_lessons_are_alike_where_a_frame_keeps_its_defocus() -> None:
+    learnt = Learnt(Geometry(OPTICS, MASK), sign_known=False, tilt_decided=True, frames=4)
+    assert learnt.like(replace(learnt, geometry=Geometry(OPTICS, turned(MASK, 2.0)), brief=True))
+    for mask in (turned(MASK, 180.0), turned(MASK, 5.0), replace(MASK, tilt=-1)):
+        assert not learnt.like(replace(learnt, geometry=Geometry(OPTICS, mask)))
+    assert not learnt.like(replace(learnt, mismatch=0.5))
+
+
+def test_what_a_star_remembers_of_its_latest_state_changes_no_image() -> None:
+    model, fresh = star_model(), star_model()
+    states = [state(20.0, 1e5), state(20.0, 3e5), state(20.0, 3e5, blur_px=3.0), state(20.0, 1e5)]
+    for one in states:
+        image, slopes = fresh.image_and_slopes(one)
+        fresh = star_model()
+        assert np.array_equal(model.image(one), image * np.float32(one.flux_electrons))
+        again, slopes_again = model.image_and_slopes(one)
+        assert np.array_equal(again, image) and np.array_equal(slopes_again, slopes)
 
 
 def test_learns_a_mask_that_the_config_does_not_describe() -> None:

@@ -20,6 +20,9 @@ class Desk:
         self.count += 1
         return one + other
 
+    def counted(self):
+        return self.count
+
     def raises(self):
         raise ValueError("this frame is nothing")
 
@@ -54,6 +57,15 @@ def worker(tmp_path):
 def test_a_job_is_done_in_another_process(worker):
     assert worker.call("add", 2, 3, deadline_s=20) == 5
     assert worker.call("pid", deadline_s=20) not in (None, os.getpid())
+
+
+def test_what_is_only_mentioned_is_done_before_the_next_job_and_not_answered(worker):
+    worker.mention("add", 1, 1)  # there is no process yet, and none is started for it
+    assert worker.pid is None
+    assert worker.call("counted", deadline_s=20) == 0
+    worker.mention("add", 1, 1)
+    worker.mention("raises")
+    assert worker.call("counted", deadline_s=20) == 1
 
 
 def test_a_job_that_raises_is_told_and_the_process_stays(worker):

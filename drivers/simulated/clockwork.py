@@ -47,6 +47,17 @@ class Clockwork:
         """Tell whether time is running at the moment."""
         return bool(self._waiters) and self.holds == 0
 
+    def patience_s(self) -> float:
+        """Return how long (s, real) to wait before time is let pass again: until somebody's moment comes.
+
+        At most a tick: a paced clock that looked only at its ticks would make every short sleep one longer.
+        """
+        if self.speed <= 0.0:
+            return 0.0
+        due_s = min(waiter.due_s for waiter in self._waiters)
+        left_s = (due_s - self.world.time_s) / self.speed - (time.monotonic() - self._real_s)
+        return min(TICK_S, max(left_s, 0.0))
+
     def add(self, waiter: Waiter) -> None:
         """Take up a waiter; pacing starts from now when nobody waited before."""
         if not self.running:

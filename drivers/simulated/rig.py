@@ -24,7 +24,7 @@ import numpy as np
 from drivers.frames import write_frame
 from drivers.safe_write import write_safely
 from drivers.simulated.camera_room import CameraRoom
-from drivers.simulated.clockwork import TICK_S, Clockwork, Waiter
+from drivers.simulated.clockwork import Clockwork, Waiter
 from drivers.simulated.faults import FaultBoard
 from drivers.simulated.firmware import Firmware, Terminal
 from drivers.simulated.frames_firmware import FramesFocuser, FramesReader, FramesWheel
@@ -100,7 +100,7 @@ class RigProcess:
     def _patience(self) -> float:
         """Return how long the loop may sleep (s, real)."""
         if self.clockwork.running:
-            return TICK_S if self.clockwork.speed > 0.0 else 0.0
+            return self.clockwork.patience_s()
         dues = [firmware.next_due_s for firmware in self.firmware.values()]
         soonest = min((due for due in dues if due is not None), default=None)
         if soonest is None:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import structlog
 
 from daemon.assembly import fit_for_profile, joint_fit, play_bound_steps
-from daemon.eyes import sight_from
+from daemon.eyes import EarlierFrame, frames_of, sight_from
 from daemon.fitting import Fitting, FittingDamaged, keep_fitting, read_fitting
 from daemon.outputs import RunFacts, write_outputs
 from daemon.portraits import Gallery, portrayer
@@ -54,14 +54,14 @@ class Desk:
         self._state = state
         self._gallery = None if state is None else Gallery(config, state)
         self._meter: FrameMeter | None = None
-        self._measured: list[str] = []
+        self._measured: list[EarlierFrame] = []
         self._sense = 1
         _load_what_is_heavy(_FOR_FITS + _FOR_FRAMES * measures)
 
-    def measure(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
+    def measure(self, path: str, before: Sequence[EarlierFrame], method: Method = "mask") -> dict[str, Any]:
         """Return the fields of a frame's measurement; ``before`` are the run's earlier frames, in order."""
         meter = self._meter_after(before)
-        self._measured.append(path)
+        self._measured.append((path, method))
         result = meter.measure_next(Path(path), method)
         if self._gallery is not None:
             self._gallery.keep(result, meter.explained())
@@ -79,7 +79,9 @@ class Desk:
         if self._meter is not None:
             self._meter.prepare(filter_name)
 
-    def measure_aside(self, path: str, before: Sequence[str], method: Method = "mask") -> dict[str, Any]:
+    def measure_aside(
+        self, path: str, before: Sequence[EarlierFrame], method: Method = "mask"
+    ) -> dict[str, Any]:
         """Measure a frame that is none of the set: further ones of a look, and glimpses while holding."""
         meter = self._meter_with(before)
         return _told(meter.measure_aside(Path(path), method), meter, method)
@@ -116,20 +118,26 @@ class Desk:
             "notes": [item.message for item in fit.flags if item.code != "outlier"],
         }
 
-    def trim(self, paths: Sequence[str], words: Mapping[str, Mapping[str, float | bool]]) -> int:
+    def trim(self, frames: Sequence[EarlierFrame], words: Mapping[str, Mapping[str, float | bool]]) -> int:
         """Cut measured frames down to the piece around their star; returns how many were.
 
         ``words`` tell, by path, what the headers are to say of how each place was reached.
         """
         from drivers.frame_crop import crop_frame
 
-        places = {one.path: one for one in self._meter_after(paths).revised()} if paths else {}
+        places = {one.path: one for one in self._meter_after(frames).revised()} if frames else {}
         cut = 0
-        for path in paths:
+        for path, _ in frames:
             seen = places.get(path)
             if seen is not None and seen.star_x_px is not None and seen.star_y_px is not None:
                 cut += crop_frame(Path(path), seen.star_x_px, seen.star_y_px, _KEPT_PX, words.get(path))
         return cut
+
+    def label(self, words: Mapping[str, Mapping[str, float | bool]]) -> int:
+        """Write into frames, by path, how each place was reached; returns how many did not tell it yet."""
+        from drivers.frame_words import write_words
+
+        return sum(write_words(Path(path), told) for path, told in words.items())
 
     def facts(self, position_counts: float) -> TrainFacts:
         """Return what a script starts from; here, since it takes the optics."""
@@ -172,10 +180,10 @@ class Desk:
 
         The ``last`` time that is with the lesson that may still be under way.
         """
-        paths = [look.path for look in observations if look.path is not None]
-        if not paths:
+        frames = frames_of(observations)
+        if not frames:
             return list(observations)
-        meter = self._meter_after(paths)
+        meter = self._meter_after(frames)
         if last:
             meter.finish_lesson()
         again = {result.path: result for result in meter.revised()}
@@ -192,22 +200,23 @@ class Desk:
             return facts
         return replace(facts, mask=learnt.geometry.mask)
 
-    def _meter_with(self, before: Sequence[str]) -> FrameMeter:
+    def _meter_with(self, before: Sequence[EarlierFrame]) -> FrameMeter:
         """Return the meter if it has seen at least these frames, else one that has seen them again."""
         if self._meter is not None and set(before) <= set(self._measured):
             return self._meter
         return self._meter_after(before)
 
-    def _meter_after(self, before: Sequence[str]) -> FrameMeter:
+    def _meter_after(self, before: Sequence[EarlierFrame]) -> FrameMeter:
+        """Return the meter as it is after just these frames, measured again where it has seen others."""
         from daemon.measurement import FrameMeter
 
         if self._meter is None or self._measured != list(before):
             if self._meter is not None:
                 self._meter.close()
             self._meter, self._measured = FrameMeter(self._config, self._fitting(), learns_beside=True), []
-            for earlier in before:
+            for earlier, method in before:
                 if Path(earlier).exists():
-                    self._meter.measure_next(Path(earlier))
+                    self._meter.measure_next(Path(earlier), method)
             self._measured = list(before)
         return self._meter
 

@@ -6,7 +6,7 @@ The conductor knows only the `Eye`; whether there are pixels behind it is this m
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from math import isfinite, sqrt
@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 from daemon.worker import Worker
 from drivers.roles import StopSignal
-from routines.observations import Method
+from routines.observations import Method, Observation
 
 # A frame takes well under a second on a desktop; learning the mask from the first ones takes far longer, and
 # a single-board computer several times as long again.
@@ -25,11 +25,20 @@ MEASURE_WITHIN_S = 300.0
 _NUMBERS_APART = 1_000_000
 
 
+EarlierFrame = tuple[str, Method]
+"""A frame's path and what it was taken for."""
+
+
+def frames_of(looks: Iterable[Observation]) -> tuple[EarlierFrame, ...]:
+    """Return the frames of a run's looks, in order."""
+    return tuple((seen.path, seen.method) for seen in looks if seen.path is not None)
+
+
 @dataclass(frozen=True, slots=True)
 class LookRequest:
     """What is to be seen; the position is in the controller's counts, as the frame's header carries it.
 
-    ``earlier_paths`` are the run's frames so far, from which a measurement has learnt the mask. The exposure
+    ``earlier`` are the run's frames so far, from which a measurement has learnt the mask. The exposure
     is made of so many ``frames`` of equal length; a look ``aside`` is none of the run's and teaches nothing.
     ``words`` go into the header of a frame of our own making (`drivers.header`): how the place was reached.
     """
@@ -40,7 +49,7 @@ class LookRequest:
     method: Method
     position_counts: int
     temperature_c: float | None
-    earlier_paths: tuple[str, ...] = ()
+    earlier: tuple[EarlierFrame, ...] = ()
     frames: int = 1
     aside: bool = False
     words: Mapping[str, float | bool] = field(default_factory=dict)
@@ -145,7 +154,7 @@ class FrameEye:
         measured = self._worker.call(
             "measure_aside" if aside else "measure",
             path,
-            request.earlier_paths,
+            request.earlier,
             request.method,
             deadline_s=MEASURE_WITHIN_S,
             stop=stop,

@@ -7,6 +7,7 @@ is a set that grows; frames measured before enough was known can be asked for ag
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -142,12 +143,18 @@ class FrameMeter:
         return result
 
     def measure_aside(self, path: Path, method: Method | None = None) -> FrameResult:
-        """Measure a frame with what the set has taught, without making it part of the set."""
-        prepared = self._prepare(Path(path))
-        self._latest = prepared
-        if prepared.cutout is None or self._meter is None or self._meter.learnt is None:
-            return prepared.result
-        return self._finished(prepared, method)
+        """Measure a frame with what the set has taught, without making it part of the set.
+
+        Where it and its star are leaves no trace in what later frames are looked for by.
+        """
+        star, tracker, turned = self._star, copy(self._tracker), self._mirrored
+        try:
+            prepared = self._latest = self._prepare(path)
+            if prepared.cutout is None or self._meter is None or self._meter.learnt is None:
+                return prepared.result
+            return self._finished(prepared, method)
+        finally:
+            self._star, self._tracker, self._mirrored = star, tracker, turned
 
     def peak_share(self, method: Method = "mask") -> float | None:
         """Return how near to saturation the latest frame came where it matters (see `peak.peak_share`).

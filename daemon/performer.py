@@ -16,7 +16,7 @@ from typing import Any
 
 from daemon.clock import Clock
 from daemon.exposures import Exposure, ExposureRule
-from daemon.eyes import Eye, LookRequest, Sight
+from daemon.eyes import Eye, LookRequest, Sight, frames_of
 from daemon.ledger import Ledger
 from daemon.live import Live
 from daemon.worker import JobAbandoned, WorkerError
@@ -244,7 +244,7 @@ class Performer:
             method=step.method,
             position_counts=to_counts(ledger.position_steps, hands.outward),
             temperature_c=self._temperature(),
-            earlier_paths=tuple(seen.path for seen in ledger.observations if seen.path is not None),
+            earlier=frames_of(ledger.observations),
             frames=exposure.frames,
             words=self._words(step),
         )

@@ -15,7 +15,7 @@ def crop_frame(
     """Replace a file by the square of ``size_px`` around (x, y); False when it is not a plain 2-D image.
 
     The corner's place in the whole frame goes into DT-X0 and DT-Y0 (0-based, even, so that a colour mosaic
-    keeps its order), ``words`` into the header as they are. Raises OSError.
+    keeps its order), those ``words`` into the header that it does not have. Raises OSError.
     """
     from astropy.io import fits
 
@@ -28,7 +28,7 @@ def crop_frame(
     piece = data[y0 : y0 + size_px, x0 : x0 + size_px].copy()
     if piece.shape == data.shape and not words:
         return True
-    header.update(words or {})
+    header.update({name: value for name, value in (words or {}).items() if name not in header})
     header["DT-X0"] = (x0 + int(header.get("DT-X0", 0)), "first column kept of the whole frame, 0-based")
     header["DT-Y0"] = (y0 + int(header.get("DT-Y0", 0)), "first row kept of the whole frame, 0-based")
     content = io.BytesIO()

@@ -15,7 +15,7 @@ import structlog
 
 from daemon.assembly import final_side, play_bound_steps
 from daemon.conductor import RunEnd
-from daemon.eyes import LookRequest
+from daemon.eyes import LookRequest, frames_of
 from daemon.live import Live
 from daemon.performer import GLIMPSES_FROM, Condition, Hands
 from daemon.worker import JobAbandoned, WorkerError
@@ -113,7 +113,7 @@ class Ending:
             method="mask",
             position_counts=int(hands.focuser.position_steps()),
             temperature_c=None,
-            earlier_paths=tuple(seen.path for seen in ledger.observations if seen.path is not None),
+            earlier=frames_of(ledger.observations),
             aside=True,
         )
         return set(hands.eye.look(request, self._stop).flags)

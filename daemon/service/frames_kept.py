@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING
 
 import structlog
 
+from daemon.eyes import frames_of
 from daemon.worker import Worker, WorkerError
 from drivers import header
-from routines.observations import Observation
+from routines.convention import Outward, to_counts
+from routines.observations import Method, Observation
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -33,19 +35,34 @@ def keep_frames(
         for path in own:
             path.unlink(missing_ok=True)
         _remove_if_empty(state / "runs" / run_id / "frames")
-    elif config.camera.keep == "cutouts" and own:
+    elif own:
         try:
-            words = {one.path: reached(one) for one in looks if one.path is not None}
-            worker.call("trim", [str(path) for path in own], words, deadline_s=_TRIM_WITHIN_S)
+            _told_or_trimmed(config, own, looks, worker)
         except WorkerError as error:
-            log.warning("frames_not_cut_down", run=run_id, error=str(error))
+            log.warning("frames_not_seen_to", run=run_id, keep=config.camera.keep, error=str(error))
     if config.camera.keep_at_most_gb is not None:
         keep_within(state, config.camera.keep_at_most_gb * 1e9)
 
 
-def reached(look: Observation) -> dict[str, float | bool]:
-    """Return what a frame's header should tell of how its place was reached (`drivers.header`)."""
-    words: dict[str, float | bool] = {}
+def _told_or_trimmed(
+    config: Config, own: Sequence[Path], looks: Sequence[Observation], worker: Worker
+) -> None:
+    """Have frames tell how their places were reached and, where cut-outs are wanted, be cut down."""
+    words = {one.path: reached(one, config.focuser.outward) for one in looks if one.path is not None}
+    if config.camera.keep == "all":
+        ours = {str(path) for path in own} & words.keys()
+        worker.call("label", {path: words[path] for path in sorted(ours)}, deadline_s=_TRIM_WITHIN_S)
+        return
+    methods: dict[str, Method] = dict(frames_of(looks))
+    frames = [(str(path), methods.get(str(path), "mask")) for path in own]
+    worker.call("trim", frames, words, deadline_s=_TRIM_WITHIN_S)
+
+
+def reached(look: Observation, outward: Outward) -> dict[str, float | bool]:
+    """Return what a frame's header should tell of its place and how it was reached (`drivers.header`)."""
+    words: dict[str, float | bool] = {header.OWN_POSITION: to_counts(look.position_steps, outward)}
+    if look.temperature_c is not None:
+        words[header.OWN_TEMPERATURE] = round(look.temperature_c, 2)
     if look.pass_id is not None:
         words[header.OWN_PASS] = look.pass_id
     if look.side and look.travel_since_reversal_steps is not None:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import ClassVar
+
 import pytest
 
-from daemon.desk import _agreement, _measured_again
+from daemon.desk import Desk, _agreement, _measured_again
 from daemon.frame_result import FrameResult
+from daemon.rehearse import default_config
 from routines.observations import Observation
 
 
@@ -36,3 +40,34 @@ def test_of_a_look_of_several_frames_only_the_side_may_change(
 ) -> None:
     again = _measured_again(look(4.0, frames=3), result(first_frame_px), sense=1)
     assert again.value_px == kept_px and again.u_px == 0.1
+
+
+class Noting:
+    """Notes what it is given to measure, and as what."""
+
+    seen: ClassVar[list[tuple[str, str]]] = []
+
+    def __init__(self, *arguments: object, **settings: object) -> None:
+        self.seen.clear()
+
+    def measure_next(self, path: Path, method: str) -> FrameResult:
+        self.seen.append((path.name, method))
+        return result(1.0)
+
+    def peak_share(self, method: str) -> None:
+        return None
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_desk_that_replaces_a_lost_one_measures_the_runs_frames_as_what_they_were_taken_for(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A star without a mask teaches nothing of one: taken for the other kind, it would shift every lesson."""
+    monkeypatch.setattr("daemon.measurement.FrameMeter", Noting)
+    before = [(str(tmp_path / "a.fits"), "mask"), (str(tmp_path / "b.fits"), "width")]
+    for path, _ in before:
+        Path(path).touch()
+    Desk(default_config(), measures=False).measure(str(tmp_path / "c.fits"), before, "width")
+    assert Noting.seen == [("a.fits", "mask"), ("b.fits", "width"), ("c.fits", "width")]

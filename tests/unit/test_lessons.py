@@ -85,6 +85,7 @@ class Meter(FrameMeter):
 
     def __init__(self, pause_s):
         super().__init__(default_config(), learns_beside=True)
+        self.asides = False
         self._meter = Mask(pause_s)
 
     def _prepare(self, path):
@@ -94,7 +95,8 @@ class Meter(FrameMeter):
 
     def _line(self, prepared, method, hint):
         expected = None if hint is None else hint.defocus_um
-        seen = replace(prepared.result, spike_error_px=float(self._meter.learnt.frames))
+        u_um = 1.0 if self.asides else None  # with it, the tracker would take a frame in
+        seen = replace(prepared.result, defocus_u_um=u_um, spike_error_px=float(self._meter.learnt.frames))
         # What it came from leaves its trace in where a frame is found, as in a real fit.
         return replace(seen, defocus_um=(expected or prepared.result.position_steps) + 1e-3, width_px=2.0,
                        star_x_px=expected)  # fmt: skip
@@ -157,6 +159,17 @@ def test_a_frame_is_looked_for_where_it_was_only_where_that_still_holds(flags, s
         assert (hint.defocus_um, hint.blur_px) == (30.0, 2.5)
         turned = _hint_from(replace(taken, mirrored=True), now)
         assert turned is not None and turned.defocus_um == -30.0
+
+
+def test_a_look_aside_leaves_no_trace_in_what_later_looks_are_looked_for_by():
+    meter = Meter(0.0)
+    meter.measure_next(Path("1"), "mask")
+    star, tracker = meter._star, vars(meter._tracker).copy()
+    meter.asides = True
+    assert meter.measure_aside(Path("500"), "mask").defocus_um is not None
+    assert (meter._star, vars(meter._tracker), meter.half_turned) == (star, tracker, False)
+    assert len(meter.revised()) == 1
+    meter.close()
 
 
 def test_a_lesson_brings_what_frames_of_its_filters_are_compared_with():

@@ -210,6 +210,8 @@ class FrameMeter:
         if self._pending is not None:
             _, lesson = self._pending
             self._pending = None
+            if self._meter is not None and self._meter.learnt is not None:
+                self._meter.restore(self._meter.learnt)  # lets go of what the lesson's own stars replace
             self._take_up(lesson.result())
 
     def close(self) -> None:

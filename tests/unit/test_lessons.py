@@ -76,7 +76,7 @@ class Mask:
     def stars(self, filter_names, size_px):
         return dict.fromkeys(filter_names, f"a star for {size_px} px")
 
-    def restore(self, learnt, stars):
+    def restore(self, learnt, stars=None):
         self.learnt, self.given = learnt, stars
 
 

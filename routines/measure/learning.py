@@ -158,8 +158,8 @@ class MaskLearner:
             first, decided = self._captured(start, clear), True
         else:
             first, decided = self._with_tilt(start, clear)
-        if brief and not _hopeless(first):
-            return replace(self._concluded(first, decided), brief=True)
+        if brief and (learnt := self._concluded(first, decided)).settled:
+            return replace(learnt, brief=True)
         explored = known is not None and known.frames >= _ENOUGH_FRAMES
         best = self._refined(first, clear, rounds=2) if explored else self._settled(first, clear)
         kept = _agreeing(best)

@@ -1,4 +1,4 @@
-"""A slow slip that looks need not have shown: allowed for in every fit, so that none rests on its absence.
+"""A slow slip that looks need not have shown is allowed for in every fit: no number rests on its absence.
 
 A friction drive that gives under its load loses a share of its travel, a motor that starts badly loses some
 at each start: the zero moves steadily. To test for that and then forget it would leave intervals too narrow

@@ -55,6 +55,7 @@ class Looseness:
     A part that is ``HELD`` stays where it is and costs nothing.
 
     The clear diameter scales defocus itself: the frames move it only as far as they fit, see ``_tempered``.
+    Slits drawn in the wrong place would pull it, so it is held until their places are known.
     """
 
     orientation_deg: float = 3.0
@@ -67,11 +68,21 @@ class Looseness:
 
 @dataclass(frozen=True, slots=True)
 class Refined:
-    """A refined geometry with its frames' fits and their deviance under one noise description."""
+    """A refined geometry with its frames' fits.
+
+    ``strain`` is what its distance from the belief costs, ``aperture_u`` the clear diameter's standard
+    uncertainty as a fraction, by belief and frames together.
+    """
 
     geometry: Geometry
     fits: tuple[StarFit, ...]
-    cost: float
+    strain: float = 0.0
+    aperture_u: float = 0.0
+
+    @property
+    def cost(self) -> float:
+        """Return minus twice the log likelihood of frames and belief, up to a constant."""
+        return total_cost(self.fits) + self.strain
 
 
 def _changed(geometry: Geometry, steps: Matrix) -> Geometry:
@@ -95,6 +106,7 @@ def _turned(phases: Phases, steps: Matrix) -> Phases:
     return straight, upper, lower
 
 
+_APERTURE = 4
 _PROBE = np.array([0.2, 0.003, 0.15, 0.01, 0.01, 0.02, 0.02, 0.02])
 
 
@@ -107,8 +119,14 @@ def refine_geometry(
     reach_um: float,
     looseness: Looseness,
     rounds: int = 4,
+    *,
+    believed: Geometry | None = None,
 ) -> Refined:
-    """Refine a geometry on a few bright frames that have been fitted with it."""
+    """Refine a geometry on a few bright frames that have been fitted with it.
+
+    The belief is about ``believed``, by default the start itself: a geometry refined in several turns would
+    otherwise drift a little further from what the config says in each.
+    """
     geometry, current = start, list(fits)
     stars = [
         local_star(geometry, bands[cutout.filter], window, fit.state.defocus_um)
@@ -116,7 +134,7 @@ def refine_geometry(
     ]
     belief = _belief(looseness)
     free = np.flatnonzero(belief < 0.5 / HELD**2)
-    travelled = np.zeros(len(_PROBE))
+    travelled = _apart(start, believed or start)
     for _ in range(rounds):
         information, pull = np.diag(belief[free]), -(belief * travelled)[free]
         for cutout, fit, star in zip(cutouts, current, stars, strict=True):
@@ -140,7 +158,29 @@ def refine_geometry(
         ]
         if bool((np.abs(step) < 0.1 * _PROBE).all()):
             break
-    return Refined(geometry, tuple(current), total_cost(current))
+    strain = float((belief * travelled**2)[free].sum())
+    return Refined(geometry, tuple(current), strain, _aperture_u(information, free))
+
+
+def _aperture_u(information: Matrix, free: Indices) -> float:
+    """Return the clear diameter's standard uncertainty (fraction); 0 where it is held."""
+    place = np.flatnonzero(free == _APERTURE)
+    return float(np.sqrt(balanced_inverse(information)[place[0], place[0]])) if place.size else 0.0
+
+
+def _apart(geometry: Geometry, believed: Geometry) -> Matrix:
+    """Return how far a geometry lies from the believed one, in the terms of `_changed`; slits anywhere."""
+    mask, other = geometry.mask, believed.mask
+    return np.array(
+        [
+            mask.orientation_deg - other.orientation_deg,
+            mask.slit_period_mm / other.slit_period_mm - 1.0,
+            mask.arm_angle_deg - other.arm_angle_deg,
+            mask.slit_duty - other.slit_duty,
+            geometry.optics.aperture_mm / believed.optics.aperture_mm - 1.0,
+            *(0.0,) * 3,
+        ]
+    )
 
 
 def _tempered(fit: StarFit) -> float:
@@ -155,7 +195,7 @@ def _tempered(fit: StarFit) -> float:
 
 
 def total_cost(fits: Sequence[StarFit]) -> float:
-    """Return minus twice the log likelihood, up to a constant, with each frame's own excess as its noise."""
+    """Return minus twice the frames' log likelihood, up to a constant, each one's own excess as its noise."""
     return float(sum(f.degrees_of_freedom * np.log(max(f.reduced_deviance, 1e-6)) for f in fits))
 
 
@@ -295,4 +335,4 @@ def _refitted(
         refit(changed, cutout, fit, bands[cutout.filter], window, reach_um)
         for cutout, fit in zip(cutouts, refined.fits, strict=True)
     )
-    return Refined(changed, fits, total_cost(fits))
+    return replace(refined, geometry=changed, fits=fits)

@@ -21,7 +21,6 @@ from routines.measure.geometry import (
     Refined,
     refine_geometry,
     searching_star,
-    total_cost,
     with_mirrored_duty,
     with_other_profile,
     with_slits_shifted,
@@ -49,6 +48,7 @@ _DECIDING_COST = 12.0
 _ENOUGH_FRAMES = 3
 _NO_MIRROR = 0.015
 _SPECKLED_MISMATCH = 0.2
+_CLEARLY_BETTER = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +72,7 @@ class Learnt:
     ``sign_remembered`` where the sign is that of an earlier set whose mask sat at the same angle.
     ``mismatch`` is how well the frames that taught it match: the median share of a star's light. What was
     learnt in ``brief`` goes with coarse templates.
+    ``aperture_u`` is the clear diameter's standard uncertainty, a fraction: that of the scale of defocus.
     """
 
     geometry: Geometry
@@ -81,6 +82,7 @@ class Learnt:
     mismatch: float = 0.0
     sign_remembered: bool = False
     brief: bool = False
+    aperture_u: float = 0.0
 
     @property
     def settled(self) -> bool:
@@ -176,20 +178,30 @@ class MaskLearner:
         around = (clear, self.bands, self._window(clear), self._reach_um(clear))
         tried = []
         for one in (start, with_other_profile(start, *around)):
-            refined = self._refined(one, clear, rounds=2)
+            refined = self._refined(one, clear, rounds=2, aperture=False)
             tried.append(refined)
             if not _hopeless(refined) and abs(refined.geometry.mask.slit_duty - 0.5) > _NO_MIRROR:
                 mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
-                tried.append(self._refined(mirrored, clear, rounds=2))
+                tried.append(self._refined(mirrored, clear, rounds=2, aperture=False))
         best = min(tried, key=lambda one: one.cost)
         if _hopeless(best):
             return best
-        # Where the air's speckles cover the faint light between the orders, nothing tells the slits' places.
-        told = float(np.median([fit.mismatch for fit in best.fits])) < _SPECKLED_MISMATCH
-        for rounds in (2, 4) if told else ():
-            shifted = self._refined(with_slits_shifted(best, *around), clear, rounds=rounds, slits=True)
-            best = min(best, shifted, key=lambda one: one.cost)
-        return best if told else min(best, self._refined(best, clear, rounds=4), key=lambda one: one.cost)
+        return self._with_slits_placed(best, clear)
+
+    def _with_slits_placed(self, best: Refined, clear: Sequence[Cutout]) -> Refined:
+        """Return the geometry refined to the end, with the slits where they are and where they may be.
+
+        The clear diameter is held while their places are searched: slits drawn in the wrong place pull it.
+        """
+        around = (clear, self.bands, self._window(clear), self._reach_um(clear))
+        shifted = with_slits_shifted(best, *around)
+        placed = self._refined(shifted, clear, rounds=2, slits=True, aperture=False)
+        # The faint light between the orders tells the places, but speckles of the air may cover it.
+        speckled = _typical_mismatch(best) > _SPECKLED_MISMATCH
+        if speckled and _misfit(placed) > _CLEARLY_BETTER * _misfit(best):
+            return self._refined(best, clear, rounds=4)
+        placed = with_slits_shifted(min(best, placed, key=lambda one: one.cost), *around)
+        return self._refined(placed, clear, rounds=4, slits=True)
 
     def _learning_px(self, start: Geometry) -> int:
         """Return the side that holds the first orders, which teach the geometry at a fraction of the cost."""
@@ -202,7 +214,7 @@ class MaskLearner:
 
         def with_tilt(tilt: int) -> Refined:
             first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
-            return self._refined(first, clear, rounds=1)
+            return self._refined(first, clear, rounds=1, aperture=False)
 
         tried = sorted(self._each(with_tilt, (1, -1)), key=lambda one: one.cost)
         return tried[0], tried[1].cost - tried[0].cost > _DECIDING_COST
@@ -251,16 +263,35 @@ class MaskLearner:
             if band.name not in stars:
                 stars[band.name] = searching_star(start, band, self._window(clear), self._reach_um(clear))
             fits.append(capture(stars[band.name], cutout, None, trial_spacing_um(band, self.optics)).fit)
-        return Refined(start, tuple(fits), total_cost(fits))
+        return Refined(start, tuple(fits))
 
     def _refined(
-        self, start: Refined, clear: Sequence[Cutout], rounds: int, *, slits: bool = False
+        self,
+        start: Refined,
+        clear: Sequence[Cutout],
+        rounds: int,
+        *,
+        slits: bool = False,
+        aperture: bool = True,
     ) -> Refined:
-        """Refine a geometry on the clear frames; ``slits`` frees the places of the slits too."""
+        """Refine a geometry on the clear frames; ``slits`` frees their places too, ``aperture`` holds it."""
         window, reach = self._window(clear), self._reach_um(clear)
+        looseness = self._looseness(slits=slits, aperture=aperture)
+        believed = self._believed(start.geometry)
         return refine_geometry(
-            start.geometry, clear, start.fits, self.bands, window, reach, self._looseness(slits=slits), rounds
+            start.geometry, clear, start.fits, self.bands, window, reach, looseness, rounds, believed=believed
         )
+
+    def _believed(self, geometry: Geometry) -> Geometry:
+        """Return a geometry with what the config says put in its place."""
+        mask, hint = geometry.mask, self.hint
+        mask = replace(
+            mask,
+            slit_period_mm=hint.slit_period_mm or mask.slit_period_mm,
+            arm_angle_deg=hint.arm_angle_deg or mask.arm_angle_deg,
+            slit_duty=hint.slit_duty or 0.5,
+        )
+        return replace(geometry, optics=self.optics, mask=mask)
 
     def _window(self, clear: Sequence[Cutout]) -> Window:
         return Window.around(clear[0].size_px)
@@ -268,7 +299,7 @@ class MaskLearner:
     def _reach_um(self, clear: Sequence[Cutout]) -> float:
         return SEARCH_REACH_ZONES * max(zone_um(self.bands[c.filter], self.optics) for c in clear)
 
-    def _looseness(self, *, slits: bool) -> Looseness:
+    def _looseness(self, *, slits: bool, aperture: bool) -> Looseness:
         """Return how far the frames may move the geometry: little where the config gave it."""
         given, free = Looseness(), Looseness(slit_period_fraction=0.1, arm_angle_deg=3.0, slit_duty=0.15)
         hint = self.hint
@@ -278,14 +309,20 @@ class MaskLearner:
             arm_angle_deg=(free if hint.arm_angle_deg is None else given).arm_angle_deg,
             slit_duty=(free if hint.slit_duty is None else given).slit_duty,
             slit_phase=_FREE_PHASE if slits else HELD,
+            aperture_fraction=given.aperture_fraction if aperture else HELD,
         )
 
     def _concluded(self, taught: Refined, tilt_decided: bool) -> Learnt:
         sign_known = self.hint.orientation_deg is not None
         remembered = not sign_known and self._is_remembered(taught.geometry.mask.orientation_deg)
-        mismatch = float(np.median([fit.mismatch for fit in taught.fits]))
         return Learnt(
-            taught.geometry, sign_known, tilt_decided, len(taught.fits), mismatch, sign_remembered=remembered
+            taught.geometry,
+            sign_known,
+            tilt_decided,
+            len(taught.fits),
+            _typical_mismatch(taught),
+            sign_remembered=remembered,
+            aperture_u=taught.aperture_u,
         )
 
     def _is_remembered(self, orientation_deg: float) -> bool:
@@ -297,7 +334,16 @@ class MaskLearner:
 
 def _hopeless(refined: Refined) -> bool:
     """Tell whether the frames are altogether unlike any star that the geometry makes."""
-    return float(np.median([fit.mismatch for fit in refined.fits])) > HOPELESS_MISMATCH
+    return _typical_mismatch(refined) > HOPELESS_MISMATCH
+
+
+def _typical_mismatch(refined: Refined) -> float:
+    return float(np.median([fit.mismatch for fit in refined.fits]))
+
+
+def _misfit(refined: Refined) -> float:
+    """Return by how much more the residuals scatter than noise does, over all frames."""
+    return float(np.mean([fit.reduced_deviance for fit in refined.fits]))
 
 
 def _agreeing(refined: Refined) -> list[int]:

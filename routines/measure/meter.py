@@ -225,7 +225,8 @@ class MaskMeter:
             spike_error_px=fit.state.defocus_um * scale if known else None,
             spike_error_u_px=u_um * scale if known else None,
             defocus_um=fit.state.defocus_um if known else None,
-            defocus_u_um=u_um if known else None,
+            # The clear diameter scales defocus, and not the spike error, which is seen.
+            defocus_u_um=math.hypot(u_um, self.learnt.aperture_u * fit.state.defocus_um) if known else None,
             star_x_px=fit.state.x_px + cutout.origin_x_px,
             star_y_px=fit.state.y_px + cutout.origin_y_px,
             arms_deg=_turned(self.learnt.geometry.mask, turned_deg).spike_directions_deg(),

@@ -28,6 +28,7 @@ from routines.measure.geometry import (
 from routines.measure.model import MaskedStar
 from routines.measure.orientation import find_spikes, light_by_direction
 from routines.measure.period import period_from_light
+from routines.measure.sighting import sight
 from routines.measure.templates import Window
 from routines.optics import Band, Mask, Optics, critical_focus_zone_um, grating_order_um
 
@@ -44,6 +45,7 @@ _ENOUGH_CONTRAST = 30.0
 _SAME_FITTING_DEG = 3.0
 _FREE_PHASE = 0.5
 _LEARNING_FRAMES, _LESSONS = 4, 3
+_FAINT_LEARNING_FRAMES = 6
 _DECIDING_COST = 12.0
 _ENOUGH_FRAMES = 3
 _NO_MIRROR = 0.015
@@ -135,15 +137,20 @@ class MaskLearner:
         self.hint = hint
         self.bands = dict(bands)
         self.pixel_share = pixel_share
+        # Of how many frames all periods were tried in vain: it takes seconds, and so few tell no more again.
+        self._searched = 0
 
     def learn(self, cutouts: Sequence[Cutout], known: Learnt | None, *, brief: bool = False) -> Learnt | None:
         """Return what the clearest cut-outs teach of the mask; without a clear one, what is known already.
 
         Frames from far out of focus match no mask, however clear their spikes; then the next clearest are
-        asked. A ``brief`` lesson leaves the kind of blur and the slits' widths and places as they are
-        believed, where the frames match them well enough to be measured.
+        asked. Where no frame shows spikes by itself, all are searched together for the mask's pattern. A
+        ``brief`` lesson leaves the kind of blur and the slits' widths and places as they are believed, where
+        the frames match them well enough to be measured.
         """
         clear = self._clearest(cutouts)
+        if not clear and known is None:
+            return self._learnt_from_faint(cutouts, brief=brief)
         for begin in range(0, min(len(clear), _LESSONS * _LEARNING_FRAMES), _LEARNING_FRAMES):
             if known is not None and not known.settled:
                 known = None
@@ -152,16 +159,45 @@ class MaskLearner:
                 break
         return known
 
-    def _learnt_from(self, clear: Sequence[Cutout], known: Learnt | None, *, brief: bool) -> Learnt:
-        """Return what these cut-outs teach of the geometry."""
-        start = self._start_geometry(clear) if known is None else known.geometry
+    def _learnt_from_faint(self, cutouts: Sequence[Cutout], *, brief: bool) -> Learnt | None:
+        """Return what frames teach together of which none is clear; None where they show no mask."""
+        whole = [cutout for cutout in cutouts if cutout.usable.mean() >= 0.5]
+        if not whole:
+            return None
+        hint = self.hint
+        if hint.slit_period_mm is None and len(whole) <= self._searched:
+            return None
+        self._searched = len(whole)
+        seen = sight(whole, self.optics, self.bands, hint.slit_period_mm, hint.arm_angle_deg)
+        if seen is None:
+            return None
+        ranked = sorted(zip(seen.gains, whole, strict=True), key=lambda pair: -pair[0])
+        mask = replace(
+            seen.mask,
+            slit_duty=hint.slit_duty or 0.5,
+            orientation_deg=self._as_believed(seen.mask.orientation_deg),
+        )
+        start = Geometry(self.optics, mask, pixel_share=self.pixel_share)
+        best = [cutout for _, cutout in ranked[:_FAINT_LEARNING_FRAMES]]
+        return self._learnt_from(best, None, start, brief=brief)
+
+    def _learnt_from(
+        self,
+        clear: Sequence[Cutout],
+        known: Learnt | None,
+        start: Geometry | None = None,
+        *,
+        brief: bool,
+    ) -> Learnt:
+        """Return what these cut-outs teach of the geometry; ``start`` is where nothing is known yet."""
+        start = known.geometry if known is not None else start or self._start_geometry(clear)
         clear = [cropped(cutout, self._learning_px(start)) for cutout in clear]
         if known is not None and known.tilt_decided:
             first, decided = self._captured(start, clear), True
         else:
             first, decided = self._with_tilt(start, clear)
         if brief and (learnt := self._concluded(first, decided)).settled:
-            return replace(learnt, brief=True)
+            return replace(learnt, brief=True, aperture_u=Looseness().aperture_fraction)
         explored = known is not None and known.frames >= _ENOUGH_FRAMES
         best = self._refined(first, clear, rounds=2) if explored else self._settled(first, clear)
         kept = _agreeing(best)
@@ -184,9 +220,7 @@ class MaskLearner:
                 mirrored = replace(refined, geometry=with_mirrored_duty(refined.geometry))
                 tried.append(self._refined(mirrored, clear, rounds=2, aperture=False))
         best = min(tried, key=lambda one: one.cost)
-        if _hopeless(best):
-            return best
-        return self._with_slits_placed(best, clear)
+        return best if _hopeless(best) else self._with_slits_placed(best, clear)
 
     def _with_slits_placed(self, best: Refined, clear: Sequence[Cutout]) -> Refined:
         """Return the geometry refined to the end, with the slits where they are and where they may be.
@@ -240,19 +274,23 @@ class MaskLearner:
     def _start_geometry(self, clear: Sequence[Cutout]) -> Geometry:
         """Return the geometry to refine, from the directions of the light and what the config gives."""
         spikes = find_spikes([light_by_direction(c, *_middle(c)) for c in clear], self.hint.arm_angle_deg)
-        orientation = (spikes.middle_deg - 90.0) % 180.0
-        believed = self.hint.orientation_deg
-        if believed is None and self._is_remembered(orientation):
-            believed = self.hint.remembered_deg
-        if believed is not None:
-            turned = (orientation - believed + 90.0) % 360.0
-            orientation = orientation if turned < 180.0 else orientation + 180.0
+        orientation = self._as_believed((spikes.middle_deg - 90.0) % 180.0)
         period = self.hint.slit_period_mm
         if period is None:
             period = period_from_light(clear, self.bands, self.optics, spikes)
         duty = self.hint.slit_duty or 0.5
         mask = Mask(period, spikes.arm_angle_deg, duty, orientation)
         return Geometry(self.optics, mask, pixel_share=self.pixel_share)
+
+    def _as_believed(self, orientation_deg: float) -> float:
+        """Return an orientation, or its opposite: the one nearer to what config or memory say."""
+        believed = self.hint.orientation_deg
+        if believed is None and self._is_remembered(orientation_deg):
+            believed = self.hint.remembered_deg
+        if believed is None:
+            return orientation_deg
+        turned = (orientation_deg - believed + 90.0) % 360.0
+        return orientation_deg if turned < 180.0 else orientation_deg + 180.0
 
     def _captured(self, start: Geometry, clear: Sequence[Cutout]) -> Refined:
         """Fit each clear frame from scratch with a geometry."""

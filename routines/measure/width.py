@@ -28,6 +28,8 @@ _APERTURE_HALF_FLUX_RADII = 4.0
 _WIDEST_APERTURE_PX = 60.0
 _SUBPIXELS = 5
 _MOST_STARS = 200
+# A star of 1.2 px FWHM centred between two pixels keeps 0.64 of its light in them.
+_MOST_IN_TWO_PIXELS = 0.8
 _GAUSSIAN_HALF_FLUX_SLOPE = math.log(2.0)
 # The star's place and the sky under it are found on the same noise; repeats scatter by this much more than
 # photons in a fixed aperture would.
@@ -104,6 +106,7 @@ def star_widths(frame_adu: NDArray[np.generic], detector: Detector) -> StarWidth
     radius, flux, reach = _half_flux(image, chosen)
     variance = np.maximum(flux, 0.0) + math.pi * reach**2 * noise**2
     good = (flux > _LEAST_SNR * np.sqrt(variance)) & (radius > 0.0) & (2.0 * radius < reach * 1.2)
+    good &= _seen_through_optics(image, chosen, flux)
     radius_u = (
         _BEYOND_PHOTONS
         * 0.5
@@ -183,9 +186,22 @@ def _usable(
         & (objects["y"] < height - 1 - margin)
     )
     blended = (objects["flag"] & (sep.OBJ_MERGED | sep.OBJ_TRUNC)) != 0
-    # A hot pixel or cosmic ray has almost no neighbours above half of it.
-    compact = objects["npix"] >= _SMALLEST_AREA_PX
-    return np.asarray(inside & ~blended & compact & (peak < 0.95 * detector.saturation_electrons))
+    return np.asarray(inside & ~blended & (peak < 0.95 * detector.saturation_electrons))
+
+
+def _seen_through_optics(
+    image: NDArray[np.float32], objects: NDArray[np.void], flux: Floats
+) -> NDArray[np.bool_]:
+    """Return which detections are spread as light is: not a hot pixel, or a cosmic ray of two.
+
+    Detection smooths first, so that a hot pixel covers as many pixels there as a star does.
+    """
+    height, width = image.shape
+    rows = np.clip(np.rint(objects["ypeak"]).astype(int), 1, height - 2)
+    columns = np.clip(np.rint(objects["xpeak"]).astype(int), 1, width - 2)
+    around = [image[rows + i, columns + j] for i in (-1, 0, 1) for j in (-1, 0, 1)]
+    brightest = np.sort(np.stack(around), axis=0)[-2:].sum(axis=0)
+    return np.asarray(brightest < _MOST_IN_TWO_PIXELS * flux)
 
 
 def _half_flux(image: NDArray[np.float32], objects: NDArray[np.void]) -> tuple[Floats, Floats, Floats]:

@@ -156,3 +156,17 @@ def test_a_star_far_off_does_not_pull_the_field() -> None:
     mean, u = combined(diameters, np.full(7, 0.05))
     assert mean == pytest.approx(4.0, abs=0.05)
     assert u < 0.06
+
+
+def test_a_hot_pixel_or_a_cosmic_ray_of_two_pixels_is_no_star() -> None:
+    rng = np.random.default_rng(5)
+    frame = rng.poisson(40.0, (300, 300)).astype(float) + 100.0
+    for row, column, width in ((50, 60, 1), (120, 200, 1), (220, 90, 2), (260, 260, 1)):
+        frame[row, column : column + width] += 15_000.0
+    reading = measure_width(frame.astype(np.uint16), DETECTOR)
+    assert reading.width_px is None and "no_star" in reading.flags
+
+
+def test_a_star_as_sharp_as_a_pixel_is_still_one() -> None:
+    frame = field(gaussian(1.2)) // 2  # halved, so that the brightest is not saturated
+    assert len(star_widths(frame, DETECTOR).x_px) == 30

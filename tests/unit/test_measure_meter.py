@@ -167,3 +167,16 @@ def test_another_star_nearby_is_told(meter: MaskMeter, share: float, told: bool)
     assert ("blended" in reading.flags) is told
     assert reading.defocus_um is not None and reading.defocus_u_um is not None
     assert abs(reading.defocus_um - 30.0) < 4.0 * reading.defocus_u_um
+
+
+def test_a_doubtful_clear_diameter_widens_defocus_and_not_the_spike_error() -> None:
+    """The diameter is what turns a spike error into micrometres: 1 % of it is 1 % of them."""
+    meter = knowing_meter()
+    frame = made(star_model(), state(150.0, 1e6), seed=3)
+    sure = meter.measure(frame)
+    assert meter.learnt is not None
+    meter.restore(replace(meter.learnt, aperture_u=0.02))
+    doubtful = meter.measure(frame)
+    assert sure.defocus_um is not None and sure.defocus_u_um is not None
+    assert doubtful.spike_error_u_px == sure.spike_error_u_px
+    assert doubtful.defocus_u_um == pytest.approx(np.hypot(sure.defocus_u_um, 0.02 * sure.defocus_um))

@@ -215,7 +215,7 @@ def test_the_last_lesson_is_waited_for_at_the_end_and_given_up_when_nobody_asks(
     meter.finish_lesson()
     assert values(meter.revised()) == [5.0] * 6  # that of the first five
     idle = Meter(60.0)
-    for number in range(6):
+    for number in range(FRAMES_UNTIL_TAKEN - 1):
         idle.measure_next(Path(str(number)), "mask")
     idle.close()
     idle.close()

@@ -10,7 +10,8 @@ from routines.flags import Flag, flag
 from routines.profile import WHOLE_PROFILE, FlagEntry
 
 if TYPE_CHECKING:
-    from routines.estimate.result import FittedRow, JointFit
+    from routines.estimate.fitted import FittedRow
+    from routines.estimate.result import JointFit
 
 
 def flag_entries(flags: Sequence[Flag]) -> tuple[FlagEntry, ...]:

@@ -11,7 +11,8 @@ from routines.observations import INWARD, OUTWARD, Observation
 from routines.profile import Profile
 
 if TYPE_CHECKING:
-    from routines.estimate.result import FittedRow, JointFit
+    from routines.estimate.fitted import FittedRow
+    from routines.estimate.result import JointFit
 
 Branch = Literal["inward", "outward", "between"]
 

@@ -15,7 +15,8 @@ from routines.quantity import Quantity
 from routines.wording import format_interval, format_quantity, format_u, format_value, short
 
 if TYPE_CHECKING:
-    from routines.estimate.result import JointFit, Values
+    from routines.estimate.fitted import Values
+    from routines.estimate.result import JointFit
     from routines.estimate.width_result import WidthFit
     from routines.observations import Observation
     from routines.profile import FilterEntry, Profile

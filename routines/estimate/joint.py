@@ -13,11 +13,12 @@ from dataclasses import replace
 import numpy as np
 
 from routines.estimate import notes, numbers, refusals, report_rows, sides, slip, strays
+from routines.estimate.fitted import Values
 from routines.estimate.intervals import explore, of_play
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH
 from routines.estimate.prepare import Prepared, prepare, usable, without_history
-from routines.estimate.result import FitSetup, JointFit, Values
+from routines.estimate.result import FitSetup, JointFit
 from routines.estimate.settle import (
     Settled,
     fit_all,

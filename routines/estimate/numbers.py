@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from routines.estimate import refusals, slip
+from routines.estimate.fitted import Values
 from routines.estimate.intervals import Mixture, of_play
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.own_slopes import own_slopes
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
-from routines.estimate.result import FitSetup, Knowledge, TemperatureRange, Values
+from routines.estimate.result import FitSetup, Knowledge, TemperatureRange
 from routines.estimate.settle import Settled
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from routines.estimate.fitted import FittedCurve, FittedRow
 from routines.estimate.model import BACKLASH, FIRST_SLOPE, TRANSITION
 from routines.estimate.play import Array, Places, places
 from routines.estimate.prepare import Prepared
-from routines.estimate.result import FittedCurve, FittedRow
 from routines.estimate.settle import Settled
 
 

@@ -11,7 +11,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from routines.estimate.result import JointFit, Values
+from routines.estimate.fitted import Values
+from routines.estimate.result import JointFit
 from routines.quantity import Quantity
 
 # As shares of a filter's critical focus zone: what differs from filter to filter, and what all share. From

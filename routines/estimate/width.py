@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from routines.estimate.fitted import FittedCurve, FittedRow, Values
 from routines.estimate.passes import Layout
 from routines.estimate.play import Array
-from routines.estimate.result import FittedCurve, FittedRow, Values
 from routines.estimate.width_curve import width_curve
 from routines.estimate.width_problem import (
     ALPHA,

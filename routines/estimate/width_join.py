@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from routines.estimate.fitted import Values
 from routines.estimate.play import Array
-from routines.estimate.result import JointFit, Knowledge, Values
+from routines.estimate.result import JointFit, Knowledge
 from routines.estimate.width import WidthFit, fit_widths
 from routines.estimate.width_problem import Mechanics, WidthSetup
 from routines.flags import Flag, flag

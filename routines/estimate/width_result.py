@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from routines.estimate.result import FittedCurve, FittedRow, Values
+from routines.estimate.fitted import FittedCurve, FittedRow, Values
 from routines.flags import Flag
 from routines.quantity import Quantity
 

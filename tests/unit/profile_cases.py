@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from routines.estimate.result import FittedCurve, FittedRow, JointFit, TemperatureRange
+from routines.estimate.fitted import FittedCurve, FittedRow
+from routines.estimate.result import JointFit, TemperatureRange
 from routines.flags import flag
 from routines.observations import INWARD, OUTWARD, Observation
 from routines.optics import Band, Mask, Optics

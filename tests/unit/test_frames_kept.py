@@ -67,7 +67,7 @@ def test_frames_that_the_camera_was_told_to_write_tell_how_their_place_was_reach
 def test_another_programs_frames_are_not_touched(tmp_path: Path, camera: dict[str, Any]) -> None:
     path, worker = frame_at(tmp_path / "theirs.fits"), WorkerHere()
     before = Path(path).read_bytes()
-    keep_frames(config_with(**camera), tmp_path, "run", looks_of(path), worker)  # type: ignore[arg-type]
+    keep_frames(config_with(**camera), tmp_path, "run", looks_of(path), worker)  # type: ignore[arg-type]  # stand-in
     assert Path(path).read_bytes() == before and worker.jobs == []
 
 

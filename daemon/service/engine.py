@@ -100,6 +100,16 @@ class Engine:
             job.stop.set()
         self._wake.set()
 
+    def halt_if_idle(self) -> str | None:
+        """Take nothing more up, unless a run is on, waits or was interrupted: then return its id."""
+        with self._mutex:
+            job = self._job
+            concerned = [] if job is None else [job.run.id]
+            concerned += [*self._queue, *self._waiting]
+            if not concerned:
+                self.halt()
+        return concerned[0] if concerned else None
+
     @property
     def alive(self) -> bool:
         """Tell whether the thread lives and has shown it of late, as far as its work allows."""

@@ -51,10 +51,15 @@ class Reloading:
             file = self._config.file
             if file is None:
                 raise NotNow("this service has no config file to read again")
-            self._require_idle()
-            self.following = self._read(file)
-            log.info("config_reloaded", file=str(file), sha256=self.following.fingerprint())
-            self._engine.halt()
+            following = self._read(file)
+            needed_by = self._engine.halt_if_idle()
+            if needed_by is not None:
+                raise NotNow(
+                    f"the config is not read again while run {needed_by} needs the one it began with: "
+                    "wait for its end, or stop it"
+                )
+            self.following = following
+            log.info("config_reloaded", file=str(file), sha256=following.fingerprint())
             self.then()
             return file
 
@@ -73,14 +78,6 @@ class Reloading:
             self.reload()
         except EngineError as error:
             log.error("config_not_reloaded", why=str(error))
-
-    def _require_idle(self) -> None:
-        concerned = (self._engine.current_id, *self._engine.queued, *self._engine.interrupted)
-        for run_id in filter(None, concerned):
-            raise NotNow(
-                f"the config is not read again while run {run_id} needs the one it began with: wait for its "
-                "end, or stop it"
-            )
 
 
 @contextlib.contextmanager

@@ -168,7 +168,7 @@ class TestCommonPractice:
     luminance. The sweep begins with a flat dead zone. Nothing in the estimation knows such a grouping.
     """
 
-    OFFSETS = {"L": 0.0, "R": 30.0, "G": -13.0, "B": -30.0, "H": 31.0, "S": 29.0, "O": -28.0}  # noqa: RUF012
+    OFFSETS = {"L": 0.0, "R": 30.0, "G": -13.0, "B": -30.0, "H": 31.0, "S": 29.0, "O": -28.0}  # noqa: RUF012  # read only
 
     def table(self, seed: int, *, with_u: bool) -> list[Observation]:
         """20-step moves outward through focus with every filter, then luminance back, out and back."""

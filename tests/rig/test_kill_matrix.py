@@ -10,8 +10,9 @@ import contextlib
 import json
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -69,8 +70,11 @@ def small_config(folder: Path) -> Config:
     )
 
 
+Life = Callable[[Config, RunningRig, Path, CrashOnceAt], contextlib.AbstractContextManager[Stage]]
+
+
 @contextlib.contextmanager
-def life(config: Config, rig: RunningRig, out: Path, worker: Worker, faults: CrashOnceAt) -> Iterator[Stage]:
+def life(worker: Worker, config: Config, rig: RunningRig, out: Path, faults: CrashOnceAt) -> Iterator[Stage]:
     """One life of the process that carries the run: journal, serial lines and conductor, all anew."""
     out.mkdir(exist_ok=True)
     options = StageOptions(surrogate=True, how=SMALL, faults=faults)  # type: ignore[arg-type]  # stand-in
@@ -81,14 +85,14 @@ def life(config: Config, rig: RunningRig, out: Path, worker: Worker, faults: Cra
         yield Stage(config, SEED, out, worker, journal, hands, options)
 
 
-def carried(config: Config, folder: Path, worker: Worker, crash_at: set[Place]) -> Outcome:
-    """Carry a run to its end through all the crashes asked for, on a rig of its own."""
+def carried(config: Config, folder: Path, live: Life, crash_at: set[Place]) -> Outcome:
+    """Carry a run to its end through all the crashes asked for, life after life, on a rig of its own."""
     assert config.simulated is not None
     faults, run_id, lives = CrashOnceAt(crash_at), None, 0
     with start_rig(folder / "rig", rig=config.simulated.rig, seed=SEED) as rig:
         while True:
             lives += 1
-            with life(config, rig, folder / "out", worker, faults) as stage:
+            with live(config, rig, folder / "out", faults) as stage:
                 stage.perform(run_id)
                 try:
                     end = stage.end
@@ -99,8 +103,8 @@ def carried(config: Config, folder: Path, worker: Worker, crash_at: set[Place]) 
                 assert profile is not None
                 break
     assert lives == len(crash_at) + 1
-    observations = [replace(seen, time_s=None) for seen in end.ledger.observations]
-    return Outcome(end.state, observations, comparable(profile), faults.seen, lives)
+    looks = [replace(seen, time_s=None, path=Path(seen.path or "").name) for seen in end.ledger.observations]
+    return Outcome(end.state, looks, comparable(profile), faults.seen, lives)
 
 
 def comparable(profile: Any) -> dict[str, Any]:
@@ -151,7 +155,7 @@ def worker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Worker]:
 @pytest.fixture(scope="module")
 def whole(worker: Worker, tmp_path_factory: pytest.TempPathFactory) -> Outcome:
     folder = tmp_path_factory.mktemp("whole")
-    outcome = carried(small_config(folder), folder, worker, set())
+    outcome = carried(small_config(folder), folder, partial(life, worker), set())
     assert outcome.state == "done"
     assert outcome.profile["backlash_steps"] is not None
     return outcome
@@ -167,14 +171,14 @@ def test_a_run_crashed_at_many_places_ends_as_one_that_never_was(whole, worker, 
     """Every seventh place, and the last ones before the end, one crash after the other in one run."""
     places = every_place(whole)
     crash_at = {*places[3::7], *places[-3:]}
-    outcome = carried(small_config(tmp_path), tmp_path, worker, crash_at)
+    outcome = carried(small_config(tmp_path), tmp_path, partial(life, worker), crash_at)
     require_same(outcome, whole)
 
 
 @pytest.mark.campaign
 @pytest.mark.timeout(1800)
 def test_a_run_crashed_at_every_place_in_turn_ends_as_one_that_never_was(whole, worker, tmp_path) -> None:
-    outcome = carried(small_config(tmp_path), tmp_path, worker, set(every_place(whole)))
+    outcome = carried(small_config(tmp_path), tmp_path, partial(life, worker), set(every_place(whole)))
     require_same(outcome, whole)
 
 
@@ -184,7 +188,7 @@ def test_each_single_crash_changes_nothing(whole, worker, tmp_path) -> None:
     for number, place in enumerate(every_place(whole)):
         folder = tmp_path / str(number)
         folder.mkdir()
-        outcome = carried(small_config(folder), folder, worker, {place})
+        outcome = carried(small_config(folder), folder, partial(life, worker), {place})
         require_same(outcome, whole)
         print(number, place)
 

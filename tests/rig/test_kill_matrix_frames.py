@@ -9,21 +9,17 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from calm_rig import calm_config
 from test_kill_matrix import (
-    Crash,
     CrashOnceAt,
     Outcome,
-    Place,
-    comparable,
+    carried,
     every_place,
     numbers_in,
-    only_run,
 )
 
 from daemon.config import Config
@@ -33,7 +29,7 @@ from daemon.lessons import FRAMES_UNTIL_TAKEN
 from daemon.rehearsal_rig import hands_on
 from daemon.rehearsal_stage import Stage, StageOptions
 from daemon.worker import Worker
-from drivers.simulated.client import RunningRig, start_rig
+from drivers.simulated.client import RunningRig
 from routines.observations import Observation
 from routines.scripts.adaptive import Targets
 from routines.scripts.characterise import Characterise
@@ -67,28 +63,6 @@ def life(config: Config, rig: RunningRig, out: Path, faults: CrashOnceAt) -> Ite
         yield Stage(config, SEED, out, worker, journal, hands, options)
 
 
-def carried(config: Config, folder: Path, crash_at: set[Place]) -> Outcome:
-    """Carry a run to its end through all the crashes asked for, on a rig of its own."""
-    assert config.simulated is not None
-    faults, run_id, lives = CrashOnceAt(crash_at), None, 0
-    with start_rig(folder / "rig", rig=config.simulated.rig, seed=SEED) as rig:
-        while True:
-            lives += 1
-            with life(config, rig, folder / "out", faults) as stage:
-                stage.perform(run_id)
-                try:
-                    end = stage.end
-                except Crash:
-                    run_id = only_run(folder / "out")
-                    continue
-                profile = stage.concluded()
-                assert profile is not None
-                break
-    assert lives == len(crash_at) + 1
-    looks = [replace(seen, time_s=None, path=Path(seen.path or "").name) for seen in end.ledger.observations]
-    return Outcome(end.state, looks, comparable(profile), faults.seen, lives)
-
-
 def steps_of_looks(out: Path) -> list[int]:
     """Return the numbers of the journal's steps that were looks, in order."""
     with contextlib.closing(Journal.read(out / "journal.sqlite3")) as journal:
@@ -119,7 +93,7 @@ def require_alike(found: dict[str, Any], wanted: dict[str, Any], *, within: floa
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, list[int]]:
     folder = tmp_path_factory.mktemp("whole")
-    outcome = carried(narrow_config(folder), folder, set())
+    outcome = carried(narrow_config(folder), folder, life, set())
     assert outcome.state == "done"
     assert outcome.profile["backlash_steps"] is not None
     return outcome, steps_of_looks(folder / "out")
@@ -133,7 +107,7 @@ def test_a_run_crashed_about_its_lessons_ends_as_one_that_never_was(whole, tmp_p
     assert len(looks) > taken_up
     under_way, before, after = looks[SECOND_LESSON + 1], looks[taken_up - 2], looks[taken_up - 1]
     crash_at = {("acted", under_way), ("answered", before), ("acted", after)}
-    require_same(carried(narrow_config(tmp_path), tmp_path, crash_at), outcome)
+    require_same(carried(narrow_config(tmp_path), tmp_path, life, crash_at), outcome)
 
 
 @pytest.mark.campaign
@@ -142,12 +116,12 @@ def test_each_single_crash_about_frames_changes_nothing(whole, tmp_path) -> None
     for number, place in enumerate(every_place(whole[0])):
         folder = tmp_path / str(number)
         folder.mkdir()
-        require_same(carried(narrow_config(folder), folder, {place}), whole[0])
+        require_same(carried(narrow_config(folder), folder, life, {place}), whole[0])
         print(number, place, flush=True)
 
 
 @pytest.mark.campaign
 @pytest.mark.timeout(7200)
 def test_a_run_with_frames_crashed_at_every_place_in_turn_ends_as_one_that_never_was(whole, tmp_path) -> None:
-    outcome = carried(narrow_config(tmp_path), tmp_path, set(every_place(whole[0])))
+    outcome = carried(narrow_config(tmp_path), tmp_path, life, set(every_place(whole[0])))
     require_same(outcome, whole[0])

@@ -14,6 +14,9 @@ from drivers.dialect import Condition
 
 Verdict = Literal["going", "arrived", "fault"]
 
+_NEARER = 2.0 / 3.0
+_SHORTEST_PAUSE_S, _LONGEST_PAUSE_S = 0.02, 0.25
+
 
 @dataclass(frozen=True, slots=True)
 class MoveRules:
@@ -85,9 +88,15 @@ class MoveWatch:
         return "fault"
 
     def pause_s(self, position_steps: int) -> float:
-        """Return how long to wait before the next reading: less, the nearer the end."""
-        left = self.rules.expected_s(self.target_steps - position_steps)
-        return min(max(left / 3, 0.02), 0.25)
+        """Return how long to wait before the next reading: less, the nearer the end.
+
+        A motor that stands is asked again when it has stood for long enough: each reading takes its time too.
+        """
+        if self._still_since_s is not None and self._previous is not None:
+            left_s = self.rules.settle_s - (self._previous[0] - self._still_since_s)
+        else:
+            left_s = _NEARER * self.rules.expected_s(self.target_steps - position_steps)
+        return min(max(left_s, _SHORTEST_PAUSE_S), _LONGEST_PAUSE_S)
 
     def _note_progress(self, at_s: float, distance: float, *, moved: bool) -> None:
         """Remember the nearest distance that two readings running reached.

@@ -2,8 +2,10 @@
 
 On the simulated rig at real speed, so that a second is a second, a whole run with frames: exposed, written,
 measured by the worker, fitted, journaled. The rig's own time comes from its virtual clock, which stands still
-while the program measures, fits and writes: everything that the program adds is the difference. Drawing a
-frame is left out, as no camera has any; the rig says how long it took. Where the rest goes is printed too.
+while the program measures, fits and writes: everything that the program adds is the difference. Left out is
+what only a simulation takes: drawing frames, and that its clock, a process of its own, wakes a sleeper a
+millisecond or two late, which adds up over the short sleeps of a move. Both are printed, and where the rest
+goes.
 """
 
 from __future__ import annotations
@@ -33,12 +35,19 @@ class Spent:
     """Adds up the wall time of named calls, less the rig's own time that passed meanwhile.
 
     Only the outermost of them count, so that no time is counted twice; ``jobs_s`` is the processor time that
-    the worker had for its jobs.
+    the worker had for its jobs, ``late_s`` by how much the rig's clock woke its sleepers late.
     """
 
     def __init__(self, clock: Any) -> None:
-        self.clock, self._inside, self.jobs_s = clock, 0, 0.0
+        self.clock, self._inside, self.jobs_s, self.late_s = clock, 0, 0.0, 0.0
         self.by_name: dict[str, float] = defaultdict(float)
+        self._sleep = clock.sleep
+        clock.sleep = self._slept
+
+    def _slept(self, seconds: float) -> None:
+        began = time.monotonic()
+        self._sleep(seconds)
+        self.late_s += time.monotonic() - began - max(seconds, 0.0)
 
     def over_jobs(self, worker: Any) -> None:
         """Add up the processor time of a worker's jobs from now on."""
@@ -66,12 +75,12 @@ class Spent:
                 return call(*arguments, **settings)
             self._inside += 1
             own = self.clock.monotonic() if rig_s else 0.0
-            began = time.monotonic()
+            began, late_s = time.monotonic(), self.late_s
             try:
                 return call(*arguments, **settings)
             finally:
                 spent = time.monotonic() - began
-                spent -= self.clock.monotonic() - own if rig_s else 0.0
+                spent -= self.clock.monotonic() - own + self.late_s - late_s if rig_s else 0.0
                 self.by_name[name if isinstance(name, str) else name(*arguments)] += spent
                 self._inside -= 1
 
@@ -115,14 +124,17 @@ def measured(config: Config, *, surrogate: bool) -> None:
         own_looks = sum(item.exposure_s or 0.0 for item in end.ledger.observations)
     show(f"{kind}: looks of the run", float(len(end.ledger.observations)), "", f"ended {end.state}")
     show(f"{kind}: the rig's own time, of it exposing {own_looks:.0f} s", own, "s")
-    show(f"{kind}: wall time less drawing, over the rig's own", (wall - drawing) / own, "", AIM)
+    show(f"{kind}: drawing, share of the rig's own, left out", drawing / own, "")
+    show(f"{kind}: its clock's lateness, share of the rig's own, left out", spent.late_s / own, "")
+    wall -= drawing + spent.late_s
+    show(f"{kind}: wall time over the rig's own", wall / own, "", AIM)
     if not surrogate:
-        processor = (wall - drawing - sum(spent.by_name.get(name, 0.0) for name in JOBS) + spent.jobs_s) / own
+        processor = (wall - sum(spent.by_name.get(name, 0.0) for name in JOBS) + spent.jobs_s) / own
         show(f"{kind}: the same, were a core free for the worker", processor, "", AIM)
     for what, seconds in sorted(spent.by_name.items()):
         added = seconds - (drawing if what == "look" else 0.0)
         show(f"{kind}:   added by {what}, share of the rig's own", added / own, "")
-    rest = wall - own - sum(spent.by_name.values())
+    rest = wall + drawing - own - sum(spent.by_name.values())
     show(f"{kind}:   added by the rest, share of the rig's own", rest / own, "")
     show("load of the machine (1 min)", os.getloadavg()[0], "")
 

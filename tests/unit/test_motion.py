@@ -34,6 +34,18 @@ def _last(move: MoveWatch, position: int) -> str:
     return verdict
 
 
+def test_a_move_is_over_as_soon_as_the_motor_has_stood_for_long_enough_and_takes_few_readings() -> None:
+    move, at, readings, verdict = watch(), 0.0, 0, "going"
+    while verdict == "going":
+        position = min(1000, int(1000.0 * at))
+        verdict = move.feed(at, position, "moving" if position < 1000 else "still")
+        readings += 1
+        at += move.pause_s(position) if verdict == "going" else 0.0
+    assert verdict == "arrived"
+    assert 1.0 + RULES.settle_s <= at < 1.0 + RULES.settle_s + 0.1
+    assert readings <= 14
+
+
 def test_a_single_strange_reading_is_no_fault() -> None:
     move = watch()
     assert move.feed(0.5, 500, "moving") == "going"

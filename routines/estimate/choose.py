@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from routines.estimate.model import BACKLASH, TRANSITION, Problem, State, arguments
 from routines.estimate.passes import Layout, Runs, lay_out
-from routines.estimate.play import Array, Index, Route, places, share_engaged
+from routines.estimate.play import Array, Index, Route, lost_of, places, share_engaged
 from routines.estimate.robust import mixture
 
 TAKEN_UP = math.inf
@@ -36,7 +36,7 @@ def huber(residual: Array, variance: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class _Trial:
-    """Costs (groups, candidates) of slack candidates, and the curvature there."""
+    """Costs (.., groups, candidates) of slack candidates, and the curvature there."""
 
     cost: Array
     curvature: Array
@@ -44,30 +44,29 @@ class _Trial:
 
 
 def _try_slacks(problem: Problem, layout: Layout, state: State, slack: Array, *, redescend: bool) -> _Trial:
-    """Evaluate slack candidates (groups, k) for every group at once."""
+    """Evaluate slack candidates (.., groups, k) for every group at once."""
     theta, route = state.theta, layout.route
-    backlash, transition = theta[BACKLASH], theta[TRANSITION]
-    fixed = arguments(problem, layout, theta, np.full(layout.groups, TAKEN_UP))
-    width = max(transition, 1e-6)
-    travel = route.travel[:, None] + slack[route.group]
+    backlash, transition = theta[..., BACKLASH, None, None], theta[..., TRANSITION, None, None]
+    fixed = arguments(problem, layout, theta, np.full(state.slack.shape, TAKEN_UP))
+    travel = route.travel[:, None] + slack[..., route.group, :]
     share = share_engaged(travel, backlash, transition)
-    lost = np.minimum(travel, backlash + 0.5 * width) - 0.5 * width * share**2
     slope = problem.slope_of(theta)
     ahead = slope * route.side
-    residual = (problem.value - slope * fixed)[:, None] - ahead[:, None] * (backlash - lost)
-    variance = state.variance[:, None]
+    followed = backlash - lost_of(travel, share, backlash, transition)
+    residual = (problem.value - slope * fixed)[..., None] - ahead[..., None] * followed
+    variance = state.variance[..., None]
     if redescend:
         loss, weight = mixture(residual, variance, problem.outlier_share, problem.outlier_width)
     else:
         loss = huber(residual, variance)
         weight = np.minimum(1.0, HUBER_BEND / np.maximum(np.abs(residual) / np.sqrt(variance), 1e-9))
-    by_slack = -ahead[:, None] * (1.0 - share)
+    by_slack = -ahead[..., None] * (1.0 - share)
     strength = weight * by_slack / variance
     starts = layout.starts
     return _Trial(
-        np.add.reduceat(loss, starts, axis=0),
-        np.add.reduceat(strength * by_slack, starts, axis=0),
-        np.add.reduceat(strength * residual, starts, axis=0),
+        np.add.reduceat(loss, starts, axis=-2),
+        np.add.reduceat(strength * by_slack, starts, axis=-2),
+        np.add.reduceat(strength * residual, starts, axis=-2),
     )
 
 
@@ -83,7 +82,7 @@ FRESH, TAKEN, BETWEEN = 0, 1, 2
 
 @dataclass(frozen=True, slots=True)
 class Stories:
-    """The slack (groups, 3) of each story and its cost (groups, 3), in the order fresh, taken, between."""
+    """The slack (.., groups, 3) of each story and its cost (the same), in the order fresh, taken, between."""
 
     slack: Array
     cost: Array
@@ -92,35 +91,40 @@ class Stories:
 def weigh_stories(problem: Problem, layout: Layout, state: State, *, redescend: bool) -> Stories:
     """Return the best slack of each story and what it costs, the globals held."""
     theta = state.theta
-    reach = theta[BACKLASH] + 0.5 * theta[TRANSITION]
+    reach = theta[..., BACKLASH, None] + 0.5 * theta[..., TRANSITION, None]
     between = _between(problem, layout, state, reach)
     fresh = np.where(layout.lowest <= 0.0, 0.0, layout.lowest)
-    slack = np.column_stack([fresh, np.full(layout.groups, TAKEN_UP), between])
+    slack = np.stack(np.broadcast_arrays(fresh, TAKEN_UP, between), axis=-1)
     trial = _try_slacks(problem, layout, state, slack, redescend=redescend)
     cost = trial.cost
-    cost[:, FRESH] += np.where(layout.lowest <= 0.0, 0.0, np.inf)
-    cost[:, BETWEEN] += occam_cost(np.full(layout.groups, reach), trial.curvature[:, BETWEEN])
+    cost[..., FRESH] += np.where(layout.lowest <= 0.0, 0.0, np.inf)
+    cost[..., BETWEEN] += occam_cost(reach, trial.curvature[..., BETWEEN])
     return Stories(slack, cost)
 
 
-def _between(problem: Problem, layout: Layout, state: State, reach: float) -> Array:
-    """Return the slack (groups) that fits best when it may be anything: a grid, then Newton's steps."""
-    grid = layout.lowest[:, None] + reach * np.linspace(0.0, 1.0, SLACK_NODES)
+def _between(problem: Problem, layout: Layout, state: State, reach: Array) -> Array:
+    """Return the slack (.., groups) that fits best when it may be anything: a grid, then Newton's steps."""
+    grid = layout.lowest[:, None] + reach[..., None] * np.linspace(0.0, 1.0, SLACK_NODES)
     rough = _try_slacks(problem, layout, state, grid, redescend=False)
-    slack: Array = grid[np.arange(layout.groups), np.argmin(rough.cost, axis=1)]
+    slack = _picked(grid, np.argmin(rough.cost, axis=-1))
     for _ in range(4):
-        at = _try_slacks(problem, layout, state, slack[:, None], redescend=False)
-        curvature = np.maximum(at.curvature[:, 0], 1e-12)
-        move = np.clip(at.gradient[:, 0] / curvature, -reach / 8.0, reach / 8.0)
+        at = _try_slacks(problem, layout, state, slack[..., None], redescend=False)
+        curvature = np.maximum(at.curvature[..., 0], 1e-12)
+        move = np.clip(at.gradient[..., 0] / curvature, -reach / 8.0, reach / 8.0)
         slack = np.clip(slack + move, layout.lowest, layout.lowest + reach)
     return slack
+
+
+def _picked(items: Array, which: Index) -> Array:
+    """Return the one of each row (.., k) that ``which`` (..) names."""
+    return np.asarray(np.take_along_axis(items, which[..., None], axis=-1)[..., 0])
 
 
 def choose_slacks(problem: Problem, layout: Layout, state: State, *, redescend: bool) -> State:
     """Return the state with each group's best story, the globals held."""
     stories = weigh_stories(problem, layout, state, redescend=redescend)
-    best = np.where(layout.known, FRESH, np.argmin(stories.cost, axis=1))
-    slack = np.where(layout.known, 0.0, stories.slack[np.arange(layout.groups), best])
+    best = np.where(layout.known, FRESH, np.argmin(stories.cost, axis=-1))
+    slack = np.where(layout.known, 0.0, _picked(stories.slack, best))
     return replace(state, slack=slack, free_slack=(best == BETWEEN) & ~layout.known)
 
 

@@ -7,15 +7,16 @@ The profile over the play is the profile likelihood; the mixture carries its sha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from routines.estimate.model import BACKLASH, TRANSITION, Problem
+from routines.estimate.model import BACKLASH, TRANSITION, Mask, Problem, State
 from routines.estimate.passes import Layout
 from routines.estimate.play import NARROWEST_TRANSITION_STEPS, Array
 from routines.estimate.rivals import rivals_of
-from routines.estimate.solve import Mask, Solution, covariance_of, loose_slacks, optimise
+from routines.estimate.solve import Solution, covariance_of, loose_slacks, optimise_all
 from routines.quantity import Quantity
 
 TAIL = 0.025
@@ -107,8 +108,7 @@ def explore(problem: Problem, layout: Layout, best: Solution, free: Mask, degree
     """Return the mixture around the best solution, over transition and play where they are free."""
     components: list[Component] = []
     groups: list[tuple[int, ...]] = []
-    for start, spacing in _transition_nodes(problem, layout, best, free):
-        nodes = _play_nodes(problem, layout, start, free, spacing)
+    for nodes in _play_nodes(problem, layout, _transition_nodes(problem, layout, best, free), free):
         groups.append(tuple(range(len(components), len(components) + len(nodes))))
         components.extend(nodes)
     cost = np.array([item.cost for item in components])
@@ -161,18 +161,20 @@ def _transition_nodes(
     for point, weight in zip(points, weights, strict=True):
         width = low + 0.5 * (high - low) * (1.0 + point)
         # From the node before, which is near, and from the best, lest one gone astray leads all after it.
-        tried = [_at(problem, layout, near, held, TRANSITION, width) for near in (start, best)]
+        states = [_set(near, TRANSITION, width) for near in (start, best)]
+        tried = optimise_all(problem, layout, states, held, iterations=12)
         start = min(tried, key=lambda solution: solution.cost)
         nodes.append((start, float(0.5 * (high - low) * weight)))
     return nodes
 
 
-def _at(problem: Problem, layout: Layout, start: Solution, held: Mask, name: int, value: float) -> Solution:
-    theta = start.state.theta.copy()
+def _set(near: Solution, name: int, value: float) -> State:
+    """Return a solution's state with the play or the transition set."""
+    theta = near.state.theta.copy()
     theta[name] = value
     if name == TRANSITION:
         theta[BACKLASH] = max(theta[BACKLASH], 0.5 * value)
-    return optimise(problem, layout, replace(start.state, theta=theta), held, iterations=12)
+    return replace(near.state, theta=theta)
 
 
 def _transition_range(problem: Problem, layout: Layout, best: Solution, free: Mask) -> tuple[float, float]:
@@ -181,59 +183,111 @@ def _transition_range(problem: Problem, layout: Layout, best: Solution, free: Ma
     covariance, _ = covariance_of(problem, layout, best, held)
     reach = BACKLASH_REACH * float(np.sqrt(covariance[BACKLASH, BACKLASH])) if held[BACKLASH] else 0.0
     widest = 2.0 * (float(best.state.theta[BACKLASH]) + reach) + NARROWEST_TRANSITION_STEPS
-    centre = best.state.theta[TRANSITION]
-
-    def excess(width: float) -> float:
-        return _at(problem, layout, best, held, TRANSITION, width).cost - best.cost
+    centre = float(best.state.theta[TRANSITION])
 
     def edge(inner: float, outer: float) -> float:
-        if excess(outer) < FAR_COST:
-            return outer
-        for _ in range(5):
-            middle = 0.5 * (inner + outer)
-            inner, outer = (middle, outer) if excess(middle) < FAR_COST else (inner, middle)
+        # An eighth, and of that a quarter: as five halvings would, but with few waits for the next one.
+        for parts in (8, 4):
+            widths = inner + (outer - inner) * np.arange(1, parts + 1) / parts
+            states = [_set(best, TRANSITION, width) for width in widths]
+            found = optimise_all(problem, layout, states, held, iterations=12)
+            far = [
+                width for width, item in zip(widths, found, strict=True) if item.cost - best.cost >= FAR_COST
+            ]
+            if not far:
+                return outer
+            outer = float(far[0])
+            inner = outer - float(widths[0] - inner)
         return outer
 
     return edge(centre, NARROWEST_TRANSITION_STEPS), edge(centre, max(widest, centre * 1.01))
 
 
 def _play_nodes(
-    problem: Problem, layout: Layout, start: Solution, free: Mask, spacing: float
-) -> list[Component]:
-    """Return the profile over the play at one transition, as components."""
+    problem: Problem, layout: Layout, starts: Sequence[tuple[Solution, float]], free: Mask
+) -> list[list[Component]]:
+    """Return, for each transition with its spacing, the profile over the play as components."""
     held = _held(free, TRANSITION, BACKLASH)
     if not free[BACKLASH]:
-        return [_evidence(problem, layout, start, held, spacing)]
-    covariance, _ = covariance_of(problem, layout, start, _held(free, TRANSITION))
-    spread = max(float(np.sqrt(covariance[BACKLASH, BACKLASH])), 1e-9)
-    centre = start.state.theta[BACKLASH]
-    low, high = (_play_edge(problem, layout, start, held, centre, sign * spread) for sign in (-1.0, 1.0))
-    values = np.linspace(low, high, BACKLASH_NODES)
-    middle = int(np.argmin(np.abs(values - centre)))
-    solved: dict[int, Solution] = {}
-    for order in (range(middle, -1, -1), range(middle + 1, len(values))):
-        near = start
-        for k in order:
-            near = _at(problem, layout, near, held, BACKLASH, float(values[k]))
-            solved[k] = near
-    step = (high - low) / (BACKLASH_NODES - 1)
-    return [_evidence(problem, layout, solved[k], held, spacing * step) for k in sorted(solved)]
+        return [[_evidence(problem, layout, start, held, spacing)] for start, spacing in starts]
+    ranges = _play_ranges(problem, layout, [start for start, _ in starts], free)
+    values = [np.linspace(low, high, BACKLASH_NODES) for low, high in ranges]
+    walks = [
+        walk for (start, _), plays in zip(starts, values, strict=True) for walk in _both_ways(plays, start)
+    ]
+    _walk(problem, layout, held, walks)
+    found = []
+    for k, ((_, spacing), plays) in enumerate(zip(starts, values, strict=True)):
+        down, up = walks[2 * k].solved, walks[2 * k + 1].solved
+        step = spacing * float(plays[1] - plays[0])
+        found.append([_evidence(problem, layout, node, held, step) for node in (*down[:0:-1], *up)])
+    return found
 
 
-def _play_edge(
-    problem: Problem, layout: Layout, start: Solution, held: Mask, centre: float, reach: float
-) -> float:
-    """Return the play on one side beyond which the likelihood has all but vanished."""
-    floor = 0.5 * float(start.state.theta[TRANSITION])
-    edge = floor
-    distance = BACKLASH_REACH
+@dataclass(slots=True)
+class _Walk:
+    """A walk through plays, each solved from the one before: the next may lie in another valley."""
+
+    plays: Array
+    near: Solution
+    solved: list[Solution]
+
+
+def _both_ways(plays: Array, start: Solution) -> tuple[_Walk, _Walk]:
+    """Return the walks from a solution down and up through plays (k, rising), from the nearest of them."""
+    middle = int(np.argmin(np.abs(plays - start.state.theta[BACKLASH])))
+    return _Walk(plays[middle::-1], start, []), _Walk(plays[middle:], start, [])
+
+
+def _walk(problem: Problem, layout: Layout, held: Mask, walks: Sequence[_Walk]) -> None:
+    """Make all the walks, side by side."""
+    for step in range(max(len(walk.plays) for walk in walks)):
+        going = [walk for walk in walks if step < len(walk.plays)]
+        states = [_set(walk.near, BACKLASH, walk.plays[step]) for walk in going]
+        found = optimise_all(problem, layout, states, held, iterations=12)
+        for walk, solution in zip(going, found, strict=True):
+            walk.near = solution
+            walk.solved.append(solution)
+
+
+def _play_ranges(
+    problem: Problem, layout: Layout, starts: Sequence[Solution], free: Mask
+) -> list[tuple[float, float]]:
+    """Return, for each transition's solution, the plays beyond which the likelihood has all but vanished."""
+    edges = []
+    for start in starts:
+        covariance, _ = covariance_of(problem, layout, start, _held(free, TRANSITION))
+        spread = max(float(np.sqrt(covariance[BACKLASH, BACKLASH])), 1e-9)
+        edges += [_Edge(start, sign * spread) for sign in (-1.0, 1.0)]
+    held = _held(free, TRANSITION, BACKLASH)
     for _ in range(8):
-        edge = max(centre + distance * reach, floor)
-        cost = _at(problem, layout, start, held, BACKLASH, edge).cost - start.cost
-        if cost >= FAR_COST or edge == floor:
-            return edge if cost < 4.0 * FAR_COST else centre + 0.7 * distance * reach
-        distance *= 1.5
-    return edge
+        waiting = [edge for edge in edges if not edge.done]
+        states = [_set(edge.start, BACKLASH, edge.play) for edge in waiting]
+        for edge, item in zip(
+            waiting, optimise_all(problem, layout, states, held, iterations=12), strict=True
+        ):
+            edge.judge(item.cost - edge.start.cost)
+    return [(low.play, high.play) for low, high in zip(edges[::2], edges[1::2], strict=True)]
+
+
+class _Edge:
+    """The play on one side of a solution beyond which the likelihood has all but vanished."""
+
+    def __init__(self, start: Solution, reach: float) -> None:
+        self.start, self.reach = start, reach
+        self.centre = float(start.state.theta[BACKLASH])
+        self.floor = 0.5 * float(start.state.theta[TRANSITION])
+        self.distance, self.done = BACKLASH_REACH, False
+        self.play = max(self.centre + self.distance * reach, self.floor)
+
+    def judge(self, excess: float) -> None:
+        """Stop here or go further out, by the excess of -2 log likelihood at the play tried last."""
+        self.done = excess >= FAR_COST or self.play == self.floor
+        if not self.done:
+            self.distance *= 1.5
+            self.play = max(self.centre + self.distance * self.reach, self.floor)
+        elif excess >= 4.0 * FAR_COST:
+            self.play = self.centre + 0.7 * self.distance * self.reach
 
 
 def of_play(mixture: Mixture, name: int) -> Quantity:

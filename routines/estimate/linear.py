@@ -14,6 +14,9 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
+# A column of unit length that is so little of its own depends on the others.
+LEAST_INDEPENDENT = 1e-12
+
 
 class Underdetermined(ValueError):
     """The observations cannot determine all the coefficients of a linear model."""
@@ -42,16 +45,45 @@ def solve_weighted(design: Array, values: Array, weights: Array | None = None) -
     scale = np.sqrt(np.sum(weighted**2, axis=0))
     if not design.shape[1] or len(values) < design.shape[1] or not np.all(scale > 0.0):
         raise Underdetermined(f"{len(values)} observations cannot determine {design.shape[1]} coefficients")
-    q, r = np.linalg.qr(weighted / scale)
-    if np.min(np.abs(np.diag(r))) < 1e-12:
+    q, inverse, told = _factored(weighted, scale)
+    if not told:
         raise Underdetermined("the columns of the linear model depend on each other")
-    inverse = np.linalg.inv(r) / scale[:, None]
     coefficients = inverse @ (q.T @ (values * root))
     residuals = values - design @ coefficients
     chi_square = float(np.sum((residuals * root) ** 2))
     return LinearSolution(
         coefficients, inverse @ inverse.T, residuals, chi_square, len(values) - design.shape[1]
     )
+
+
+def _factored(weighted: Array, scale: Array) -> tuple[Array, Array, Array]:
+    """Return Q (.., n, p), the inverse of R (.., p, p) of a design (.., n, p), and whether it is one (..)."""
+    q, r = np.linalg.qr(weighted / scale[..., None, :])
+    told = np.min(np.abs(np.diagonal(r, axis1=-2, axis2=-1)), axis=-1) >= LEAST_INDEPENDENT
+    sound = np.where(told[..., None, None], r, np.eye(r.shape[-1]))
+    return q, np.asarray(np.linalg.inv(sound)) / scale[..., None], told
+
+
+def solve_many_weighted(
+    design: Array, values: Array, weights: Array
+) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
+    """Return coefficients (k, p) and residuals (k, n) of many models, and which of them (k) are determined.
+
+    Like ``solve_weighted`` for each ``design`` (k, n, p) with its ``weights`` (k, n); ``values`` (n) are
+    those of all of them.
+    """
+    root = np.sqrt(weights)
+    weighted = design * root[..., None]
+    scale = np.sqrt(np.sum(weighted**2, axis=-2))
+    told = np.all(scale > 0.0, axis=-1)
+    if not 0 < design.shape[-1] <= len(values):
+        told[:] = False
+        return np.zeros(scale.shape), np.broadcast_to(values, weights.shape), told
+    q, inverse, independent = _factored(weighted, np.where(scale > 0.0, scale, 1.0))
+    projected = np.swapaxes(q, -1, -2) @ (values * root)[..., None]
+    coefficients = (inverse @ projected)[..., 0]
+    residuals = values - (design @ coefficients[..., None])[..., 0]
+    return coefficients, residuals, told & independent
 
 
 @dataclass(frozen=True, slots=True)

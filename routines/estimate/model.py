@@ -4,20 +4,29 @@ The globals are one vector, [backlash, transition, alpha, slopes.., crossings..,
 crossings are those of the inward branch. The bends say how the true temperature departs from the curve
 through the readings, the strays how the drawtube departs from the model's mechanics where looks have shown
 that it does; both in units of their own standard uncertainty. The slacks, one for each pass, touch only their
-own rows, and are kept apart.
+own rows, and are kept apart. Axes before the last one, where there are any, are so many settings at once: to
+evaluate a hundred of them takes hardly longer than one.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from routines.estimate.passes import Layout
-from routines.estimate.play import Array, places
+from routines.estimate.play import Array, Index, places
 from routines.estimate.robust import mixture
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+Mask = npt.NDArray[np.bool_]
+# A dataclass of arrays that all share their axes before the last ones.
+Many = TypeVar("Many", bound="DataclassInstance")
 
 BACKLASH, TRANSITION, ALPHA, FIRST_SLOPE = 0, 1, 2, 3
 
@@ -70,47 +79,52 @@ class Problem:
         return slice(self.first_stray, self.first_stray + self.slips)
 
     def warmth_at(self, theta: Array) -> Array:
-        """Return the temperature (n) minus the reference, with the bends in it."""
+        """Return the temperature (.., n) minus the reference, with the bends in it."""
         if not self.bends.shape[1]:
             return self.warmth
-        warmth: Array = self.warmth + self.bends @ theta[self.first_bend : self.first_stray]
+        warmth: Array = self.warmth + theta[..., self.first_bend : self.first_stray] @ self.bends.T
         return warmth
 
     def prior_precision(self, theta: Array) -> Array:
-        """Return the precision (q) of what is believed about each global beforehand, all about zero.
+        """Return the precision (.., q) of what is believed about each global beforehand, all about zero.
 
         That of the transition is the half-Cauchy's at ``theta``, as a reweighted normal one.
         """
-        precision = np.zeros(self.size)
-        precision[ALPHA] = self.alpha_prior**-2
-        precision[self.first_bend :] = 1.0
-        precision[TRANSITION] = 2.0 / (self.transition_scale**2 + theta[TRANSITION] ** 2)
+        precision = np.zeros(theta.shape)
+        precision[..., ALPHA] = self.alpha_prior**-2
+        precision[..., self.first_bend :] = 1.0
+        precision[..., TRANSITION] = 2.0 / (self.transition_scale**2 + theta[..., TRANSITION] ** 2)
         return precision
 
-    def prior_cost(self, theta: Array) -> float:
-        """Return -2 log of what is believed beforehand, up to a constant."""
-        tail = theta[self.first_bend :]
-        half_cauchy = 2.0 * math.log1p((float(theta[TRANSITION]) / self.transition_scale) ** 2)
-        return float((theta[ALPHA] / self.alpha_prior) ** 2 + tail @ tail) + half_cauchy
+    def prior_cost(self, theta: Array) -> Array:
+        """Return -2 log (..) of what is believed beforehand, up to a constant."""
+        tail = np.sum(theta[..., self.first_bend :] ** 2, axis=-1)
+        half_cauchy = 2.0 * np.log1p((theta[..., TRANSITION] / self.transition_scale) ** 2)
+        return np.asarray((theta[..., ALPHA] / self.alpha_prior) ** 2 + tail + half_cauchy)
 
     def slope_of(self, theta: Array) -> Array:
-        """Return the slope (n) that each row goes by."""
-        slopes = theta[FIRST_SLOPE : FIRST_SLOPE + self.slopes]
-        return slopes[self.filter_index] if self.slopes > 1 else np.full(len(self.value), slopes[0])
+        """Return the slope (.., n) that each row goes by."""
+        slopes = theta[..., FIRST_SLOPE : FIRST_SLOPE + self.slopes]
+        if self.slopes > 1:
+            return slopes[..., self.filter_index]
+        return np.broadcast_to(slopes, (*theta.shape[:-1], len(self.value)))
 
     def crossing_of(self, theta: Array) -> Array:
-        """Return the inward crossing (n) of each row's filter."""
-        return theta[FIRST_SLOPE + self.slopes : self.first_bend][self.filter_index]
+        """Return the inward crossing (.., n) of each row's filter."""
+        return theta[..., FIRST_SLOPE + self.slopes : self.first_bend][..., self.filter_index]
 
     def focus_of(self, theta: Array) -> Array:
-        """Return the place (n, steps, by the mechanics alone) at which each row would be in focus."""
-        focus: Array = self.crossing_of(theta) + theta[ALPHA] * self.warmth_at(theta)
-        return focus - self.strays @ theta[self.first_stray :] if self.strays.shape[1] else focus
+        """Return the place (.., n, steps, by the mechanics alone) at which each row would be in focus."""
+        focus: Array = self.crossing_of(theta) + theta[..., ALPHA, None] * self.warmth_at(theta)
+        return focus - theta[..., self.first_stray :] @ self.strays.T if self.strays.shape[1] else focus
 
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """One setting of all unknowns. ``slack`` is infinite where a pass began with the play taken up."""
+    """One setting of all unknowns, or many: globals (.., q), slacks (.., J) and the rows' variance (.., n).
+
+    ``slack`` is infinite where a pass began with the play taken up.
+    """
 
     theta: Array
     slack: Array
@@ -118,20 +132,39 @@ class State:
     variance: Array
 
 
+def chosen(many: Many, which: Index | Mask | int) -> Many:
+    """Return some of many settings (or looks, or normal equations), or one of them."""
+    return type(many)(*(getattr(many, item.name)[which] for item in fields(many)))
+
+
+def put(into: Many, where: Index, fresh: Many, which: Mask) -> None:
+    """Write those of ``fresh`` (k) that ``which`` (k) marks to their places (k) in ``into``."""
+    for item in fields(into):
+        getattr(into, item.name)[where[which]] = getattr(fresh, item.name)[which]
+
+
+def together(states: Sequence[State]) -> State:
+    """Return many settings (each without further axes) as one, along a first axis."""
+    return State(*(np.stack([getattr(state, item.name) for state in states]) for item in fields(State)))
+
+
 @dataclass(frozen=True, slots=True)
 class Look:
-    """The model at a state: residuals, -2 log likelihood with the prior, belief, and the Jacobian."""
+    """The model at a state: residuals (.., n), -2 log likelihood with the prior (..), belief (.., n).
+
+    And the Jacobian (.., n, q), with each row's derivative by its own slack (.., n).
+    """
 
     residual: Array
-    cost: float
+    cost: Array
     good: Array
     jacobian: Array
     by_slack: Array
 
 
 def arguments(problem: Problem, layout: Layout, theta: Array, slack: Array) -> Array:
-    """Return each row's distance from focus (n, steps): place + stray - crossing - alpha * warmth."""
-    place = places(layout.route, slack, theta[BACKLASH], theta[TRANSITION]).place
+    """Return each row's distance from focus (.., n, steps): place + stray - crossing - alpha * warmth."""
+    place = places(layout.route, slack, theta[..., BACKLASH], theta[..., TRANSITION]).place
     distance: Array = place - problem.focus_of(theta)
     return distance
 
@@ -139,31 +172,32 @@ def arguments(problem: Problem, layout: Layout, theta: Array, slack: Array) -> A
 def look(problem: Problem, layout: Layout, state: State) -> Look:
     """Evaluate the model and its analytic derivatives."""
     theta = state.theta
-    at = places(layout.route, state.slack, theta[BACKLASH], theta[TRANSITION])
+    at = places(layout.route, state.slack, theta[..., BACKLASH], theta[..., TRANSITION])
     slope = problem.slope_of(theta)
     warmth = problem.warmth_at(theta)
     distance = at.place - problem.focus_of(theta)
     residual = problem.value - slope * distance
     loss, good = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
-    jacobian = np.zeros((len(residual), problem.size))
-    jacobian[:, BACKLASH] = slope * at.by_backlash
-    jacobian[:, TRANSITION] = slope * at.by_transition
-    jacobian[:, ALPHA] = -slope * warmth
-    rows = np.arange(len(residual))
+    jacobian = np.zeros((*residual.shape, problem.size))
+    jacobian[..., BACKLASH] = slope * at.by_backlash
+    jacobian[..., TRANSITION] = slope * at.by_transition
+    jacobian[..., ALPHA] = -slope * warmth
+    rows = np.arange(len(problem.value))
     own_slope = problem.filter_index if problem.slopes > 1 else 0
-    jacobian[rows, FIRST_SLOPE + own_slope] = distance
-    jacobian[rows, FIRST_SLOPE + problem.slopes + problem.filter_index] = -slope
+    jacobian[..., rows, FIRST_SLOPE + own_slope] = distance
+    jacobian[..., rows, FIRST_SLOPE + problem.slopes + problem.filter_index] = -slope
     bends = slice(problem.first_bend, problem.first_stray)
-    jacobian[:, bends] = (-theta[ALPHA] * slope)[:, None] * problem.bends
-    jacobian[:, problem.first_stray :] = slope[:, None] * problem.strays
-    cost = float(np.sum(loss)) + problem.prior_cost(theta)
+    jacobian[..., bends] = (-theta[..., ALPHA, None] * slope)[..., None] * problem.bends
+    jacobian[..., problem.first_stray :] = slope[..., None] * problem.strays
+    cost = np.sum(loss, axis=-1) + problem.prior_cost(theta)
     return Look(residual, cost, good, jacobian, slope * at.by_slack)
 
 
-def cost_of(problem: Problem, layout: Layout, state: State) -> float:
-    """Return only the cost, for trial steps."""
+def cost_of(problem: Problem, layout: Layout, state: State) -> Array:
+    """Return only the cost (..)."""
     theta = state.theta
     distance = arguments(problem, layout, theta, state.slack)
     residual = problem.value - problem.slope_of(theta) * distance
     loss, _ = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
-    return float(np.sum(loss)) + problem.prior_cost(theta)
+    cost: Array = np.sum(loss, axis=-1) + problem.prior_cost(theta)
+    return cost

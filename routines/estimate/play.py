@@ -3,7 +3,8 @@
 A set of elementary plays, spread evenly over [B - w/2, B + w/2], each taken up in turn (a Prandtl-Ishlinskii
 operator; Brokate and Sprekels, Hysteresis and Phase Transitions, 1996, chapter 2). Averaged over the set, the
 travel swallowed after a reversal is a smooth function of the travel since it, and so are its derivatives.
-Inward engaged the drawtube's place is t = m; outward engaged t = m - B.
+Inward engaged the drawtube's place is t = m; outward engaged t = m - B. Axes before the last one, where there
+are any, are so many settings of play and slacks at once.
 """
 
 from __future__ import annotations
@@ -19,23 +20,29 @@ Index = npt.NDArray[np.intp]
 NARROWEST_TRANSITION_STEPS = 1e-6
 
 
-def share_engaged(travel: Array, backlash: float, transition: float) -> Array:
+def share_engaged(travel: Array, backlash: Array | float, transition: Array | float) -> Array:
     """Return which share of the plays (0 to 1) is taken up after ``travel`` steps since a reversal."""
-    width = max(transition, NARROWEST_TRANSITION_STEPS)
+    width = np.maximum(transition, NARROWEST_TRANSITION_STEPS)
     share = (travel - (backlash - 0.5 * width)) / width
-    return np.minimum(np.maximum(share, 0.0), 1.0)
+    engaged: Array = np.minimum(np.maximum(share, 0.0), 1.0)
+    return engaged
 
 
-def swallowed(travel: Array, backlash: float, transition: float) -> Array:
+def swallowed(travel: Array, backlash: Array | float, transition: Array | float) -> Array:
     """Return the part (steps) of ``travel`` since a reversal that the drawtube did not follow."""
-    width = max(transition, NARROWEST_TRANSITION_STEPS)
-    share = share_engaged(travel, backlash, transition)
-    return np.minimum(travel, backlash + 0.5 * width) - 0.5 * width * share**2
+    return lost_of(travel, share_engaged(travel, backlash, transition), backlash, transition)
+
+
+def lost_of(travel: Array, share: Array, backlash: Array | float, transition: Array | float) -> Array:
+    """Return the same, which share of the plays is taken up being known."""
+    width = np.maximum(transition, NARROWEST_TRANSITION_STEPS)
+    lost: Array = np.minimum(travel, backlash + 0.5 * width) - 0.5 * width * share**2
+    return lost
 
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Drawtube places (n) in steps and their derivatives by backlash, transition and slack, each (n)."""
+    """Drawtube places (.., n; steps), and their derivatives by backlash, transition and slack (.., n)."""
 
     place: Array
     by_backlash: Array
@@ -62,16 +69,16 @@ class Route:
     later_sign: Array
 
 
-def places(route: Route, slack: Array, backlash: float, transition: float) -> Places:
+def places(route: Route, slack: Array, backlash: Array | float, transition: Array | float) -> Places:
     """Return where the drawtube is at each look.
 
-    ``slack`` (groups) is the travel made before each group's start since the drawtube last followed the
-    other way; infinite means that the play was taken up.
+    ``slack`` (.., groups) is the travel made before each group's start since the drawtube last followed the
+    other way; infinite means that the play was taken up. ``backlash`` and ``transition`` are (..).
     """
-    travel = route.travel + slack[route.group]
+    backlash, transition = np.asarray(backlash)[..., None], np.asarray(transition)[..., None]
+    travel = route.travel + slack[..., route.group]
     share = share_engaged(travel, backlash, transition)
-    width = max(transition, NARROWEST_TRANSITION_STEPS)
-    lost = np.minimum(travel, backlash + 0.5 * width) - 0.5 * width * share**2
+    lost = lost_of(travel, share, backlash, transition)
     outward = route.side > 0
     place = route.leg_end - np.where(outward, lost, backlash - lost)
     by_backlash = -np.where(outward, share, 1.0 - share)
@@ -79,23 +86,23 @@ def places(route: Route, slack: Array, backlash: float, transition: float) -> Pl
     by_transition = route.side * bend
     by_slack = -route.side * (1.0 - share)
     if route.later_travel.shape[1]:
-        later = _later_legs(route, backlash, transition)
+        later = _later_legs(route, backlash[..., None], transition[..., None])
         place, by_backlash, by_transition = place + later[0], by_backlash + later[1], by_transition + later[2]
         share = later[3]
     return Places(place, by_backlash, by_transition, by_slack, share)
 
 
-def _later_legs(route: Route, backlash: float, transition: float) -> tuple[Array, Array, Array, Array]:
+def _later_legs(route: Route, backlash: Array, transition: Array) -> tuple[Array, Array, Array, Array]:
     """Return what the legs after the first add to place, derivatives, and the share engaged at the look."""
     share = share_engaged(route.later_travel, backlash, transition)
-    followed = route.later_travel - swallowed(route.later_travel, backlash, transition)
+    followed = route.later_travel - lost_of(route.later_travel, share, backlash, transition)
     sign = route.later_sign
     count = np.count_nonzero(sign, axis=1)
     rows = np.arange(len(count))
-    last = np.where(count > 0, share[rows, np.maximum(count - 1, 0)], 1.0)
+    last = np.where(count > 0, share[..., rows, np.maximum(count - 1, 0)], 1.0)
     return (
-        np.sum(sign * followed, axis=1),
-        -np.sum(sign * share, axis=1),
-        0.5 * np.sum(sign * share * (1.0 - share), axis=1),
+        np.sum(sign * followed, axis=-1),
+        -np.sum(sign * share, axis=-1),
+        0.5 * np.sum(sign * share * (1.0 - share), axis=-1),
         last,
     )

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from routines.estimate.choose import BETWEEN, TIDY_ODDS, story_of, weigh_stories
-from routines.estimate.model import BACKLASH, TRANSITION, Problem, State
+from routines.estimate.model import BACKLASH, TRANSITION, Mask, Problem, State
 from routines.estimate.passes import Layout
-from routines.estimate.solve import Mask, Solution, covariance_of, loose_slacks, optimise
+from routines.estimate.solve import Solution, covariance_of, loose_slacks, optimise_all
 
 # In -2 log: a story so much worse before its own fit is not tried; so much worse after it is dropped.
 HOPELESS = 40.0
@@ -46,8 +46,8 @@ def rivals_of(problem: Problem, layout: Layout, best: Solution, free: Mask) -> l
     held[TRANSITION] = False
     chosen = evidence(problem, layout, best, held)
     found = []
-    for state in _other_states(problem, layout, best.state):
-        solution = optimise(problem, layout, state, held, iterations=12)
+    states = list(_other_states(problem, layout, best.state))
+    for solution in optimise_all(problem, layout, states, held, iterations=12):
         excess = evidence(problem, layout, solution, held) - chosen
         if excess < NEGLIGIBLE:
             found.append(Rival(solution, excess))

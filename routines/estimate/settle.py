@@ -17,12 +17,12 @@ from routines.estimate.choose import (
     story_of,
 )
 from routines.estimate.linear import Underdetermined
-from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, Problem, State, cost_of
+from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, Mask, Problem, State, cost_of
 from routines.estimate.passes import Layout, Runs, lay_out
 from routines.estimate.play import Array
 from routines.estimate.rivals import rivals_of
 from routines.estimate.robust import settled_scatter
-from routines.estimate.solve import Mask, Solution, optimise
+from routines.estimate.solve import Solution, optimise, optimise_all
 from routines.estimate.start import candidate_plays, starts_from
 from routines.observations import OUTWARD
 
@@ -172,10 +172,9 @@ def with_play_held(settled: Settled, runs: Runs | None, play: float, side: int) 
 def _promising(problem: Problem, layout: Layout, starts: list[State], free: Mask) -> list[State]:
     """Return the best starts after a few steps each."""
     ranked: list[tuple[float, int, State]] = []
-    for order, start in enumerate(starts):
-        solution = optimise(problem, layout, start, free, iterations=QUICK_STEPS)
+    for order, solution in enumerate(optimise_all(problem, layout, starts, free, iterations=QUICK_STEPS)):
         _, state = _with_scatter(problem, solution, free)
-        cost = cost_of(problem, layout, state) + story_cost(layout, state, solution.arrow.slack_matrix)
+        cost = float(cost_of(problem, layout, state)) + story_cost(layout, state, solution.arrow.slack_matrix)
         ranked.append((cost, order, state))
     return [state for *_, state in sorted(ranked, key=lambda item: item[:2])[:STARTS_KEPT]]
 
@@ -188,10 +187,12 @@ def _reopened(settled: Settled, runs: Runs | None) -> Settled:
         return settled
     step = float(np.median(moved[moved > 0.0]))
     state, cost = settled.solution.state, settled.solution.cost - BETTER
+    states = []
     for width in (0.5 * step, step, 2.0 * step, 0.5 * state.theta[BACKLASH]):
-        theta = settled.solution.state.theta.copy()
+        theta = state.theta.copy()
         theta[TRANSITION] = min(width, 2.0 * theta[BACKLASH])
-        trial = optimise(problem, layout, replace(settled.solution.state, theta=theta), free)
+        states.append(replace(state, theta=theta))
+    for trial in optimise_all(problem, layout, states, free):
         if trial.cost < cost:
             state, cost = trial.state, trial.cost
     if state is settled.solution.state:

@@ -12,11 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from routines.estimate.model import BACKLASH, FIRST_SLOPE, TRANSITION, look
+from routines.estimate.model import BACKLASH, FIRST_SLOPE, TRANSITION, Mask, look
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.settle import Settled, opened, with_strays
-from routines.estimate.solve import Mask, Solution, covariance_of, normal_equations
+from routines.estimate.solve import Solution, covariance_of, normal_equations
 
 # One standard deviation of what may slip over all the looks, as a share of the range looked at: so wide that
 # the looks decide.
@@ -55,7 +55,7 @@ def _with_slip(settled: Settled, columns: Array, loose: Mask) -> tuple[Array, sl
     problem, state, free = opened(settled, columns)
     state = replace(state, free_slack=loose)
     at = look(problem, settled.layout, state)
-    solution = Solution(state, at, normal_equations(problem, settled.layout, state, at), at.cost)
+    solution = Solution(state, at, normal_equations(problem, settled.layout, state, at), float(at.cost))
     free[TRANSITION] = False
     covariance, _ = covariance_of(problem, settled.layout, solution, free)
     return covariance, slice(settled.problem.size, problem.size)

@@ -10,37 +10,48 @@ from dataclasses import replace
 import numpy as np
 
 from routines.estimate.choose import HUBER_BEND, choose_slacks
-from routines.estimate.linear import Underdetermined, solve_weighted
-from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION, Problem, State
+from routines.estimate.linear import solve_many_weighted
+from routines.estimate.model import (
+    ALPHA,
+    BACKLASH,
+    FIRST_SLOPE,
+    TRANSITION,
+    Mask,
+    Problem,
+    State,
+    chosen,
+)
 from routines.estimate.passes import Layout
 from routines.estimate.play import Array, places
 
 SLOPE_FLOOR = 1e-12
 
 
-def robust_scale(residual: Array) -> float:
-    """Return the standard deviation from the median absolute deviation (Rousseeuw and Croux 1993)."""
-    return 1.4826 * float(np.median(np.abs(residual)))
+def robust_scale(residual: Array) -> Array:
+    """Return the standard deviation (..) of residuals (.., n) from their median absolute deviation.
 
-
-def linear_globals(problem: Problem, layout: Layout, state: State) -> State:
-    """Return the state with slope, crossings and alpha solved robustly at fixed play.
-
-    Raises ``Underdetermined`` when the places do not differ.
+    Rousseeuw and Croux 1993.
     """
-    place = places(layout.route, state.slack, state.theta[BACKLASH], state.theta[TRANSITION]).place
-    design = _design(problem, place)
+    return np.asarray(1.4826 * np.median(np.abs(residual), axis=-1))
+
+
+def linear_globals(problem: Problem, layout: Layout, state: State) -> tuple[State, Mask]:
+    """Return states (k) with slope, crossings and alpha solved robustly at fixed play, and which are.
+
+    Places that do not differ cannot be solved for.
+    """
+    at = places(layout.route, state.slack, state.theta[:, BACKLASH], state.theta[:, TRANSITION])
+    design = _design(problem, at.place)
     weight = 1.0 / state.variance
-    value, slope = np.append(problem.value, 0.0), _rough_slope(problem)
+    value, slope = np.append(problem.value, 0.0), np.full(len(design), _rough_slope(problem))
     for _ in range(3):
-        believed = np.append(weight, (slope * problem.alpha_prior) ** -2)
-        solution = solve_weighted(design, value, believed)
-        residual, slope = solution.residuals[:-1], max(abs(float(solution.coefficients[0])), SLOPE_FLOOR)
-        scale = np.sqrt(np.maximum(problem.u**2, _scatter(problem, residual) ** 2))
+        believed = np.column_stack([weight, (slope * problem.alpha_prior) ** -2])
+        coefficients, residual, told = solve_many_weighted(design, value, believed)
+        residual, slope = residual[:, :-1], np.maximum(np.abs(coefficients[:, 0]), SLOPE_FLOOR)
+        variance = problem.u**2 + _scatter(problem, residual)[:, None] ** 2
+        scale = np.sqrt(np.maximum(problem.u**2, _scatter(problem, residual)[:, None] ** 2))
         weight = np.minimum(1.0, HUBER_BEND * scale / np.maximum(np.abs(residual), 1e-12)) / scale**2
-    theta = _theta_from(problem, state.theta, solution.coefficients)
-    variance = problem.u**2 + _scatter(problem, residual) ** 2
-    return replace(state, theta=theta, variance=variance)
+    return replace(state, theta=_theta_from(problem, state.theta, coefficients), variance=variance), told
 
 
 def _rough_slope(problem: Problem) -> float:
@@ -48,26 +59,29 @@ def _rough_slope(problem: Problem) -> float:
     return max(float(np.std(problem.value)) / max(float(np.std(problem.position)), 1e-9), SLOPE_FLOOR)
 
 
-def _scatter(problem: Problem, residual: Array) -> float:
-    return max(robust_scale(residual), 1e-9 * problem.outlier_width)
+def _scatter(problem: Problem, residual: Array) -> Array:
+    return np.maximum(robust_scale(residual), 1e-9 * problem.outlier_width)
 
 
 def _design(problem: Problem, place: Array) -> Array:
-    columns = np.zeros((len(place) + 1, 2 + problem.filters))
-    columns[:-1, 0] = place
-    columns[:-1, 1] = -problem.warmth
-    columns[np.arange(len(place)), 2 + problem.filter_index] = 1.0
-    columns[-1, 1] = 1.0
+    """Return the designs (k, n + 1, p) for places (k, n), with a last row for what is believed of alpha."""
+    rows = place.shape[-1]
+    columns = np.zeros((len(place), rows + 1, 2 + problem.filters))
+    columns[:, :-1, 0] = place
+    columns[:, :-1, 1] = -problem.warmth
+    columns[:, np.arange(rows), 2 + problem.filter_index] = 1.0
+    columns[:, -1, 1] = 1.0
     return columns
 
 
 def _theta_from(problem: Problem, theta: Array, coefficients: Array) -> Array:
-    """Return globals whose slopes and crossings are those of the straight-line solve."""
-    slope = coefficients[0] if abs(coefficients[0]) > SLOPE_FLOOR else SLOPE_FLOOR
+    """Return globals (k, q) whose slopes and crossings are those of the straight-line solves (k, p)."""
+    slope = coefficients[:, :1]
+    slope = np.where(np.abs(slope) > SLOPE_FLOOR, slope, SLOPE_FLOOR)
     fresh = theta.copy()
-    fresh[ALPHA] = coefficients[1] / slope
-    fresh[FIRST_SLOPE : FIRST_SLOPE + problem.slopes] = slope
-    fresh[FIRST_SLOPE + problem.slopes : problem.first_bend] = -coefficients[2:] / slope
+    fresh[:, ALPHA] = coefficients[:, 1] / slope[:, 0]
+    fresh[:, FIRST_SLOPE : FIRST_SLOPE + problem.slopes] = slope
+    fresh[:, FIRST_SLOPE + problem.slopes : problem.first_bend] = -coefficients[:, 2:] / slope
     return fresh
 
 
@@ -79,25 +93,27 @@ def candidate_plays(problem: Problem) -> Array:
 
 
 def starts_from(problem: Problem, layout: Layout, plays: Array, slack: float) -> list[State]:
-    """Return a robustly solved state for each candidate play that allows one; passes begin with ``slack``."""
-    found = []
-    for play in plays:
-        try:
-            found.append(_solved(problem, layout, _bare_state(problem, layout, float(play), slack)))
-        except Underdetermined:
-            continue
-    return found
+    """Return a robustly solved state for each candidate play that allows one; passes begin with ``slack``.
+
+    Solved by straight lines, by stories of the slacks, and by straight lines again.
+    """
+    bare = _bare_states(problem, layout, plays, slack)
+    state, told = linear_globals(problem, layout, bare)
+    state = choose_slacks(problem, layout, chosen(state, told), redescend=False)
+    state, told = linear_globals(problem, layout, state)
+    return [chosen(state, k) for k in np.flatnonzero(told).tolist()]
 
 
-def _solved(problem: Problem, layout: Layout, state: State) -> State:
-    """Return the state after straight-line solve, stories of the slacks, and straight-line solve again."""
-    state = choose_slacks(problem, layout, linear_globals(problem, layout, state), redescend=False)
-    return linear_globals(problem, layout, state)
-
-
-def _bare_state(problem: Problem, layout: Layout, play: float, slack: float) -> State:
-    theta = np.zeros(problem.size)
-    theta[BACKLASH], theta[TRANSITION] = play, 0.05 * play
-    scatter = max(robust_scale(problem.value - np.median(problem.value)), 1e-9)
+def _bare_states(problem: Problem, layout: Layout, plays: Array, slack: float) -> State:
+    count = len(plays)
+    theta = np.zeros((count, problem.size))
+    theta[:, BACKLASH], theta[:, TRANSITION] = plays, 0.05 * plays
+    scatter = max(float(robust_scale(problem.value - np.median(problem.value))), 1e-9)
     slacks = np.where(layout.known, 0.0, np.maximum(slack, layout.lowest))
-    return State(theta, slacks, np.zeros(layout.groups, dtype=bool), problem.u**2 + scatter**2)
+    variance = problem.u**2 + scatter**2
+    return State(
+        theta,
+        np.tile(slacks, (count, 1)),
+        np.zeros((count, layout.groups), dtype=bool),
+        np.tile(variance, (count, 1)),
+    )

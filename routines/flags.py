@@ -55,6 +55,8 @@ _NOTES = {
     "temperature_unknown": "no temperature was recorded; u does not include its drift",
     "play_shape": "the play is not taken up as one straight transition; the fit follows its shape",
     "slip": "crossings from the same side drift beyond what temperature explains",
+    "steady_slip": "the zero moves steadily with the looks, as when a drawtube slips; the fit follows it and "
+    "u includes it",
     "periodic_error": "the residuals repeat with position",
     "compensating_controller": "no dead zone: the controller may compensate for backlash, or gravity may "
     "hold one flank",

@@ -152,14 +152,16 @@ def _with_strays(settled: Settled, prepared: Prepared) -> tuple[Settled, list[Fl
     if not settled.free[BACKLASH]:
         return settled, []
     odd: list[Flag | None] = []
+    moved = slip.steady_flag(settled, prepared)
     crossings = sides.pass_crossings(settled)
     if crossings is not None:
-        moved = sides.slip_flag(crossings, notes.drift_clues(prepared, settled, crossings))
-        odd += [sides.disagreement_flag(crossings), moved]
         unsteady = sides.beyond_steady(crossings)
+        if unsteady is not None or not slip.follows(settled, prepared):
+            moved = sides.slip_flag(crossings, notes.drift_clues(prepared, settled, crossings)) or moved
+        odd.append(sides.disagreement_flag(crossings))
         settled = settled if unsteady is None else strays.wandering(settled, crossings, unsteady)
     settled, shape = strays.play_shape(settled)
-    return settled, [item for item in (*odd, shape) if item is not None]
+    return settled, [item for item in (*odd, moved, shape) if item is not None]
 
 
 def _enough(settled: Settled) -> bool:

@@ -119,6 +119,9 @@ def repetition_flags(found: Found) -> list[Flag]:
         **{first + k: (f"crossings_steps.{name}",) for k, name in enumerate(found.prepared.filters)},
     }
     moved = slip.widened_by_untold(settled, found.prepared)
+    if problem.slopes == 1 and moved[FIRST_SLOPE] < slip.MOST_WIDENED:
+        # That one allows for it by itself.
+        del about[FIRST_SLOPE]
     named = [path for place, paths in about.items() if moved[place] > MATTERS for path in paths]
     return [flag("not_repeated", path) for path in named]
 

@@ -10,7 +10,7 @@ from routines.estimate import refusals, slip
 from routines.estimate.fitted import Values
 from routines.estimate.intervals import Mixture, of_play
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
-from routines.estimate.own_slopes import own_slopes
+from routines.estimate.own_slopes import common_slope, own_slopes
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup, Knowledge, TemperatureRange
@@ -125,7 +125,7 @@ def slopes(found: Found) -> Values:
     """Return each observed filter's slope, as its own looks tell it."""
     problem = found.settled.problem
     if problem.slopes == 1 and problem.filters > 1:
-        own = own_slopes(found.settled)
+        own = own_slopes(found.settled, _slip_beside(found))
     else:
         own = [found.mixture.quantity(_unit(problem.size, FIRST_SLOPE + k)) for k in range(problem.slopes)]
     return dict(zip(found.prepared.filters, own, strict=True))
@@ -133,10 +133,20 @@ def slopes(found: Found) -> Values:
 
 def slope(found: Found) -> Quantity:
     """Return the common slope, or the mean over filters where each has its own."""
-    problem = found.settled.problem
+    problem, beside = found.settled.problem, _slip_beside(found)
+    if beside.shape[1]:
+        return common_slope(found.settled, beside)
     gradient = np.zeros(problem.size)
     gradient[FIRST_SLOPE : FIRST_SLOPE + problem.slopes] = 1.0 / problem.slopes
     return found.mixture.quantity(gradient)
+
+
+def _slip_beside(found: Found) -> Array:
+    """Return the shapes (n, k; steps) of a slip that some number could not bear, but a common slope can."""
+    settled = found.settled
+    if settled.problem.slopes > 1 or not settled.free[BACKLASH]:
+        return np.zeros((len(settled.problem.value), 0))
+    return slip.untold_shapes(settled, found.prepared, FIRST_SLOPE)
 
 
 def transition(found: Found) -> Quantity | None:

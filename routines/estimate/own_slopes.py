@@ -19,20 +19,35 @@ from routines.quantity import Quantity
 SPREAD = 0.03
 
 
-def own_slopes(settled: Settled) -> list[Quantity]:
-    """Return each filter's slope (px/step) as its own looks tell it; one slope was fitted to all of them."""
+def own_slopes(settled: Settled, beside: Array) -> list[Quantity]:
+    """Return each filter's slope (px/step) as its own looks tell it; one slope was fitted to all of them.
+
+    ``beside`` (n, k; steps) are further shapes that the place may have.
+    """
     from scipy.linalg import helmert
 
-    problem, solution = settled.problem, settled.solution
-    distance = solution.at.jacobian[:, FIRST_SLOPE]
-    apart = SPREAD * helmert(problem.filters).T
-    shapes = distance[:, None] * apart[problem.filter_index]
+    distance = settled.solution.at.jacobian[:, FIRST_SLOPE]
+    apart = SPREAD * helmert(settled.problem.filters).T
+    own = distance[:, None] * apart[settled.problem.filter_index]
+    theta, covariance = _with_shapes(settled, np.column_stack([own, beside]))
+    places = slice(settled.problem.size, settled.problem.size + own.shape[1])
+    return [_slope(theta, covariance, places, row, settled.degrees_of_freedom) for row in apart]
+
+
+def common_slope(settled: Settled, beside: Array) -> Quantity:
+    """Return the slope (px/step) of all filters were the place free to have further shapes (n, k; steps)."""
+    theta, covariance = _with_shapes(settled, beside)
+    size = settled.problem.size
+    return _slope(theta, covariance, slice(size, size), np.zeros(0), settled.degrees_of_freedom)
+
+
+def _with_shapes(settled: Settled, shapes: Array) -> tuple[Array, Array]:
+    """Return the globals with the shapes' factors after them, and their covariance."""
     wider, state, free = opened(settled, shapes)
     free[TRANSITION] = False
     best = optimise(wider, settled.layout, state, free, iterations=6)
     covariance, _ = covariance_of(wider, settled.layout, best, free)
-    places = slice(problem.size, wider.size)
-    return [_slope(best.state.theta, covariance, places, row, settled.degrees_of_freedom) for row in apart]
+    return best.state.theta, covariance
 
 
 def _slope(theta: Array, covariance: Array, places: slice, row: Array, degrees: float) -> Quantity:

@@ -15,8 +15,10 @@ import numpy as np
 from routines.estimate.model import BACKLASH, FIRST_SLOPE, TRANSITION, Mask, look
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
+from routines.estimate.refusals import DOUBT, f_chance, gained
 from routines.estimate.settle import Settled, opened, with_strays
 from routines.estimate.solve import Solution, covariance_of, normal_equations
+from routines.flags import Flag, flag
 
 # One standard deviation of what may slip over all the looks, as a share of the range looked at: so wide that
 # the looks decide.
@@ -85,10 +87,67 @@ def widened_by_untold(settled: Settled, prepared: Prepared) -> Array:
 
 def widened_by_slip(settled: Settled, prepared: Prepared) -> Array:
     """Return how many times larger a steady slip makes, or would make, each global's u (q)."""
-    problem = settled.problem
-    if not problem.slips:
-        return widened_by_untold(settled, prepared)
+    untold = widened_by_untold(settled, prepared)
+    if not settled.problem.slips:
+        return untold
+    told: Array = _widened(_covariance(settled), settled.problem.slip_places)
+    return np.maximum(told, untold)
+
+
+def _covariance(settled: Settled) -> Array:
     free = settled.free.copy()
     free[TRANSITION] = False
-    covariance, _ = covariance_of(problem, settled.layout, settled.solution, free)
-    return _widened(covariance, problem.slip_places)
+    return covariance_of(settled.problem, settled.layout, settled.solution, free)[0]
+
+
+def untold_shapes(settled: Settled, prepared: Prepared, place: int) -> Array:
+    """Return the shapes (n, k; steps) of a slip that the fit is without and the global at ``place`` bears.
+
+    None where it would be left too wide: that number is given for no slip.
+    """
+    both = shapes(settled, prepared)[:, settled.problem.slips :]
+    if both.shape[1] and widened_by_untold(settled, prepared)[place] < MOST_WIDENED:
+        return both
+    return both[:, :0]
+
+
+def steady_flag(settled: Settled, prepared: Prepared) -> Flag | None:
+    """Return a note where the looks show a steady slip, whether the fit allows for it or is without."""
+    if _untold_chance(settled, prepared) <= DOUBT:
+        words = (
+            "the zero moves with the looks, as when the drawtube slips, and not every number allows for it"
+        )
+        return flag("slip", "all", words)
+    if _told_chance(settled) > DOUBT:
+        return None
+    words = "the zero moves steadily with the looks, as when the drawtube slips: "
+    if follows(settled, prepared):
+        return flag("steady_slip", "all", words + "the fit follows it, and u includes it")
+    return flag("slip", "all", words + "moves between them that nobody wrote down slipped too, unseen")
+
+
+def follows(settled: Settled, prepared: Prepared) -> bool:
+    """Tell whether a steady slip is in the fit with all that drives it: no move went unseen."""
+    return bool(settled.problem.slips) and prepared.runs is None
+
+
+def _told_chance(settled: Settled) -> float:
+    """Return the chance of factors as large as the fit's where nothing slips."""
+    places, slips = settled.problem.slip_places, settled.problem.slips
+    if not slips:
+        return 1.0
+    factors, covariance = settled.solution.state.theta[places], _covariance(settled)[places, places]
+    squares = float(factors @ np.linalg.solve(covariance, factors))
+    return f_chance(squares / slips, slips, settled.degrees_of_freedom)
+
+
+def _untold_chance(settled: Settled, prepared: Prepared) -> float:
+    """Return the chance that shapes which the fit is without would help it so much where nothing slips."""
+    both = shapes(settled, prepared)[:, settled.problem.slips :]
+    if not both.shape[1]:
+        return 1.0
+    slope = settled.problem.slope_of(settled.solution.state.theta)
+    gain, _ = gained(settled, slope[:, None] * both)
+    spent = float(both.shape[1])
+    below = max(settled.degrees_of_freedom - spent, 1.0)
+    return f_chance(gain / spent / (max(settled.chi_square - gain, 1e-300) / below), spent, below)

@@ -418,7 +418,7 @@ def test_a_zero_that_wanders_otherwise_widens_what_it_disturbs() -> None:
     assert agrees(found.backlash_steps, BACKLASH)
 
 
-@pytest.mark.parametrize("lost_steps", [0.05, 0.1])
+@pytest.mark.parametrize("lost_steps", [0.03, 0.06])
 def test_a_slip_too_small_to_be_told_moves_no_number_out_of_its_interval(lost_steps: float) -> None:
     """Four passes, alternately each way, would take half of what goes lost in each for play."""
     looks = [replace(o, temperature_c=None) for o in sweep([out(), back(), out(), back()], seed=2)]

@@ -185,22 +185,27 @@ def _transition_range(problem: Problem, layout: Layout, best: Solution, free: Ma
     widest = 2.0 * (float(best.state.theta[BACKLASH]) + reach) + NARROWEST_TRANSITION_STEPS
     centre = float(best.state.theta[TRANSITION])
 
-    def edge(inner: float, outer: float) -> float:
-        # An eighth, and of that a quarter: as five halvings would, but with few waits for the next one.
-        for parts in (8, 4):
-            widths = inner + (outer - inner) * np.arange(1, parts + 1) / parts
-            states = [_set(best, TRANSITION, width) for width in widths]
-            found = optimise_all(problem, layout, states, held, iterations=12)
-            far = [
-                width for width, item in zip(widths, found, strict=True) if item.cost - best.cost >= FAR_COST
-            ]
-            if not far:
-                return outer
-            outer = float(far[0])
-            inner = outer - float(widths[0] - inner)
-        return outer
+    inner = np.array([centre, centre])
+    outer = np.array([NARROWEST_TRANSITION_STEPS, max(widest, centre * 1.01)])
+    # An eighth, and of that a quarter: as five halvings would, but with few waits for the next one.
+    for parts in (8, 4):
+        inner, outer = _narrowed(problem, layout, best, held, inner, outer, parts)
+    return float(outer[0]), float(outer[1])
 
-    return edge(centre, NARROWEST_TRANSITION_STEPS), edge(centre, max(widest, centre * 1.01))
+
+def _narrowed(
+    problem: Problem, layout: Layout, best: Solution, held: Mask, inner: Array, outer: Array, parts: int
+) -> tuple[Array, Array]:
+    """Return, of ranges (k) of the transition cut into parts, the first part at whose end the cost is far."""
+    widths = inner[:, None] + (outer - inner)[:, None] * np.arange(parts + 1) / parts
+    states = [_set(best, TRANSITION, width) for width in widths[:, 1:].ravel()]
+    found = optimise_all(problem, layout, states, held, iterations=12)
+    excess = np.array([item.cost for item in found]).reshape(len(inner), parts) - best.cost
+    far = excess >= FAR_COST
+    # Where none is far the end is the outer one, and there is nothing to narrow.
+    last = np.where(far.any(axis=1), np.argmax(far, axis=1) + 1, parts)
+    rows = np.arange(len(inner))
+    return np.where(far.any(axis=1), widths[rows, last - 1], outer), widths[rows, last]
 
 
 def _play_nodes(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -91,16 +92,30 @@ def fit_all(problem: Problem, layout: Layout, runs: Runs | None, *, play: float 
         layout = lay_out(runs, problem.position, first_rows)
     common = problem if problem.slopes == 1 else replace(problem, slopes=1)
     free = free_globals(common, play=play is None)
-    states = [
-        state
-        for slack in (0.0, TAKEN_UP)
-        for state in _promising(common, layout, starts_from(common, layout, plays, slack), free)
-    ]
+    states: list[State] = []
+    begun: list[State] = []
+    for slack in (0.0, TAKEN_UP):
+        starts = starts_from(common, layout, plays, slack)
+        if not all(_among(start, begun) for start in starts):
+            promising = _promising(common, layout, starts, free)
+            states += [state for state in promising if not _among(state, states)]
+        begun = starts
     if not states:
         raise Underdetermined(f"{len(problem.value)} observations are too few to start a fit from")
     settled = [settle(common, layout, runs, first_rows, state, free) for state in states]
     best = _with_scaled_transition(min(settled, key=lambda item: item.total_cost), runs)
     return _retold(_reopened(best, runs))
+
+
+def _among(state: State, others: Sequence[State]) -> bool:
+    """Tell whether a state is one of others to the last digit: where moves are known, many starts are."""
+    return any(
+        np.array_equal(state.theta, other.theta)
+        and np.array_equal(state.slack, other.slack)
+        and np.array_equal(state.free_slack, other.free_slack)
+        and np.array_equal(state.variance, other.variance)
+        for other in others
+    )
 
 
 def _with_scaled_transition(settled: Settled, runs: Runs | None) -> Settled:

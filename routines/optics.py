@@ -120,11 +120,15 @@ def open_fraction(places_mm: Array, cell_mm: float, mask: Mask, phase: float = 0
 
 def clear_aperture(x_mm: Array, y_mm: Array, cell_mm: float, optics: Optics) -> Array:
     """Return the amplitude of the unmasked pupil on a grid, with edges averaged over the cell."""
-    radius = np.hypot(x_mm, y_mm)
+    return np.asarray(clear_to_radius(np.hypot(x_mm, y_mm), cell_mm, optics), np.float64)
+
+
+def clear_to_radius(radius_mm: NDArray[np.floating], cell_mm: float, optics: Optics) -> NDArray[np.floating]:
+    """Return the unmasked pupil's amplitude at radii, in their precision, edges averaged over the cell."""
     outer = optics.aperture_mm / 2.0
-    amplitude = np.clip((outer - radius) / cell_mm + 0.5, 0.0, 1.0)
+    amplitude = np.clip((outer - radius_mm) / cell_mm + 0.5, 0.0, 1.0)
     if optics.obstruction_ratio > 0.0:
-        amplitude = amplitude * np.clip((radius - outer * optics.obstruction_ratio) / cell_mm + 0.5, 0.0, 1.0)
+        amplitude *= np.clip((radius_mm - outer * optics.obstruction_ratio) / cell_mm + 0.5, 0.0, 1.0)
     return np.asarray(amplitude)
 
 

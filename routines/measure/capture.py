@@ -34,12 +34,18 @@ class Captured:
     rival: bool
 
 
-def capture(star: MaskedStar, cutout: Cutout, hint: Hint | None, spacing_um: float) -> Captured:
-    """Fit a cut-out: near the hint, and from scratch when that is missing or does not hold."""
+def capture(
+    star: MaskedStar, cutout: Cutout, hint: Hint | None, spacing_um: float, usual_mismatch: float = 0.0
+) -> Captured:
+    """Fit a cut-out: near the hint, and from scratch when that is missing or does not hold.
+
+    ``usual_mismatch`` is that of the set's other frames.
+    """
     x_px, y_px = rough_place(cutout)
     if hint is not None:
         start = StarState(hint.defocus_um, x_px, y_px, hint.blur_px)
-        fit = fit_star(star, cutout, start, FitLimits(reach_um=star.templates.reach_um, own_light_only=True))
+        limits = FitLimits(reach_um=star.templates.reach_um, own_light_only=True, mismatch=usual_mismatch)
+        fit = fit_star(star, cutout, start, limits)
         surprise = abs(fit.state.defocus_um - hint.defocus_um) / math.hypot(
             hint.defocus_u_um, fit.defocus_u_um
         )

@@ -26,6 +26,10 @@ _NARROWEST_BLUR_PX = 0.35
 _WIDEST_BLUR_PX = 16.0
 _LARGEST_MISMATCH = 0.5
 _TOLERATED_MISMATCH = 0.1
+_ABOUT_THERE_U = 0.5
+_SAME_MISMATCH, _SAME_MISMATCH_SHARE = 0.002, 0.01
+# Steps within which slopes, weights and information hardly change: a share of the longest steps taken.
+_SMALL_STEP, _STEPS_SHRINK = 0.02, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,13 +65,19 @@ class StarFit:
 class FitLimits:
     """How far the search may go: iterations, the defocus range, whether the blur is free.
 
-    ``own_light_only`` leaves out other stars and trails: for a star whose mask is known.
+    ``own_light_only`` leaves out other stars and trails: for a star whose mask is known. ``mismatch`` is the
+    one to start from, where the star's is about known: it spares a climb.
     """
 
     iterations: int = 12
     reach_um: float = 1e9
     free_blur: bool = True
     own_light_only: bool = False
+    mismatch: float = 0.0
+    tolerance_u: float = 0.05
+
+
+_LONGEST_STEPS = np.array([30.0, 2.0, 2.0, 0.3])
 
 
 def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimits | None = None) -> StarFit:
@@ -77,18 +87,23 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
     """
     limits = limits or FitLimits()
     used = cutout.usable & modelled(cutout.size_px)
-    fit = _climb(star, cutout, start, used, limits, mismatch=0.0)
-    for _ in range(3 if limits.own_light_only else 2):
+    # What is still to be left out, and the mismatch, come from about the right place; only then does it pay
+    # to climb to the top.
+    first = replace(limits, tolerance_u=_ABOUT_THERE_U)
+    fit = _climb(star, cutout, start, used, first, limits.mismatch)
+    limits = replace(limits, iterations=6)
+    for round_ in range(3 if limits.own_light_only else 2):
         residual, signal, variance = residuals(star, cutout, fit)
         strange = isolated(residual, signal, variance, used)
         if limits.own_light_only:
             place = (fit.state.x_px, fit.state.y_px)
             strange |= foreign(residual, signal, variance, used & ~strange, place) & used
         mismatch = _mismatch(residual, signal, variance, used & ~strange)
-        if not strange.any() and abs(mismatch - fit.mismatch) < 0.002:
+        same = abs(mismatch - fit.mismatch) < _SAME_MISMATCH + _SAME_MISMATCH_SHARE * mismatch
+        if round_ > 0 and same and not strange.any():
             break
         used &= ~strange
-        fit = _climb(star, cutout, fit.state, used, replace(limits, iterations=6), mismatch)
+        fit = _climb(star, cutout, fit.state, used, limits, mismatch)
     return fit
 
 
@@ -129,31 +144,38 @@ def _climb(
     plane = background_terms(cutout.size_px).reshape(3, -1)[:, where]
     data = cutout.pixels.ravel()[where].astype(np.float64)
     state, level = start, _first_level(star, cutout, start, used)
-    converged = False
+    converged = fresh = False
+    size = math.inf
     # The mismatch's weight stays that of the start: were it to grow with the fitted light, a brighter star
     # would excuse any misfit.
     excused = _excused(star, replace(start, flux_electrons=level[0]), where, mismatch)
     for _ in range(limits.iterations):
-        image, slopes = star.image_and_slopes(state)
-        terms = _terms(image, slopes, plane, where, level[0])
-        expected = level @ terms[_SHAPE_TERMS:]
-        variance = np.maximum(expected, 1.0) + cutout.read_noise_electrons**2 + excused
-        weighted = terms / variance
-        information = weighted @ terms.T
-        if not limits.free_blur:
-            information[LOG_BLUR, :] = information[:, LOG_BLUR] = 0.0
-            information[LOG_BLUR, LOG_BLUR] = 1e12
-        covariance = balanced_inverse(information)
-        step = covariance @ (weighted @ (data - expected))
+        if not fresh:
+            terms = _terms(*star.image_and_slopes(state), plane, where, level[0])
+            light = terms[_SHAPE_TERMS]
+            variance = np.maximum(level @ terms[_SHAPE_TERMS:], 1.0)
+            variance += cutout.read_noise_electrons**2 + excused
+            weighted = terms / variance
+            information = weighted @ terms.T
+            if not limits.free_blur:
+                information[LOG_BLUR, :] = information[:, LOG_BLUR] = 0.0
+                information[LOG_BLUR, LOG_BLUR] = 1e12
+            covariance = balanced_inverse(information)
+        else:
+            light = star.unit_image(state).ravel()[where]
+        step = covariance @ (weighted @ (data - level[0] * light - level[1:] @ plane))
         if not limits.free_blur:
             step[LOG_BLUR] = 0.0
         step = _shortened(step)
         state = _bounded(moved(state, step[:_SHAPE_TERMS]), limits, cutout.size_px)
         level = level + step[_SHAPE_TERMS:]
         level[0] = max(level[0], 1.0)
-        if _settled(step, covariance):
+        u = np.sqrt(np.diag(covariance))[:_SHAPE_TERMS]
+        before, size = size, _size(step, u)
+        if size < limits.tolerance_u:
             converged = True
             break
+        fresh = _is_small(step, u) and (not fresh or size < _STEPS_SHRINK * before)
     return _finished(star, cutout, state, level, covariance, used, mismatch, converged)
 
 
@@ -250,7 +272,7 @@ def balanced_inverse(information: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _shortened(step: NDArray[np.float64]) -> NDArray[np.float64]:
     """Limit a step to where the linear model still says something: 30 um, 2 px, 30 % of the blur."""
-    excess = np.abs(step[:_SHAPE_TERMS]) / np.array([30.0, 2.0, 2.0, 0.3])
+    excess = np.abs(step[:_SHAPE_TERMS]) / _LONGEST_STEPS
     return step / max(1.0, float(excess.max()))
 
 
@@ -265,10 +287,14 @@ def _bounded(state: StarState, limits: FitLimits, size_px: int) -> StarState:
     )
 
 
-def _settled(step: NDArray[np.float64], covariance: NDArray[np.float64]) -> bool:
-    """Tell whether the shape terms moved by less than a twentieth of their uncertainty."""
-    u = np.sqrt(np.diag(covariance))[:_SHAPE_TERMS]
-    return bool((np.abs(step[:_SHAPE_TERMS]) < 0.05 * u + 1e-9).all())
+def _size(step: NDArray[np.float64], u: NDArray[np.float64]) -> float:
+    """Return the largest step of the shape terms, in units of its uncertainty."""
+    return float((np.abs(step[:_SHAPE_TERMS]) / (u + 2e-8)).max())
+
+
+def _is_small(step: NDArray[np.float64], u: NDArray[np.float64]) -> bool:
+    """Tell whether a step leaves slopes and weights about as they were."""
+    return bool((np.abs(step[:_SHAPE_TERMS]) < np.maximum(u, _SMALL_STEP * _LONGEST_STEPS)).all())
 
 
 def residuals(

@@ -14,21 +14,13 @@ import numpy as np
 
 from routines.measure.capture import capture
 from routines.measure.cutout import Cutout, cropped
-from routines.measure.geometry import (
-    HELD,
-    Geometry,
-    Looseness,
-    Refined,
-    refine_geometry,
-    searching_star,
-    with_mirrored_duty,
-    with_other_profile,
-    with_slits_shifted,
-)
+from routines.measure.geometry import Geometry, searching_star, with_mirrored_duty
 from routines.measure.model import MaskedStar
 from routines.measure.orientation import find_spikes, light_by_direction
 from routines.measure.period import period_from_light
+from routines.measure.refining import HELD, Looseness, Refined, refine_geometry
 from routines.measure.sighting import sight
+from routines.measure.starts import with_other_profile, with_slits_shifted
 from routines.measure.templates import Window
 from routines.optics import Band, Mask, Optics, critical_focus_zone_um, grating_order_um
 
@@ -203,7 +195,7 @@ class MaskLearner:
         kept = _agreeing(best)
         if len(kept) < len(clear):
             clear = [clear[k] for k in kept]
-            best = self._refined(replace(best, fits=tuple(best.fits[k] for k in kept)), clear, rounds=4)
+            best = self._refined(best.of(kept), clear, rounds=4)
         return self._concluded(best, decided)
 
     def _settled(self, start: Refined, clear: Sequence[Cutout]) -> Refined:
@@ -316,9 +308,7 @@ class MaskLearner:
         window, reach = self._window(clear), self._reach_um(clear)
         looseness = self._looseness(slits=slits, aperture=aperture)
         believed = self._believed(start.geometry)
-        return refine_geometry(
-            start.geometry, clear, start.fits, self.bands, window, reach, looseness, rounds, believed=believed
-        )
+        return refine_geometry(start, clear, self.bands, window, reach, looseness, rounds, believed=believed)
 
     def _believed(self, geometry: Geometry) -> Geometry:
         """Return a geometry with what the config says put in its place."""

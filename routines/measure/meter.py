@@ -18,11 +18,6 @@ from routines.measure.capture import Hint, capture, share_of_light, signal_in_ar
 from routines.measure.companion import has_companion, without_companion
 from routines.measure.cutout import Cutout
 from routines.measure.fit import StarFit, light_left_out
-from routines.measure.geometry import (
-    HELD,
-    Looseness,
-    refine_geometry,
-)
 from routines.measure.learning import (
     HOPELESS_MISMATCH,
     OUTLYING_MISMATCH,
@@ -38,6 +33,7 @@ from routines.measure.learning import (
 )
 from routines.measure.model import MaskedStar
 from routines.measure.reading import MaskReading
+from routines.measure.refining import HELD, Looseness, Refined, refine_geometry
 from routines.measure.shared import shared_defocus_u_um
 from routines.measure.templates import Window, make_templates
 from routines.measure.turbulence import (
@@ -135,7 +131,8 @@ class MaskMeter:
             flag = "all_saturated" if cutout.saturated_px > cutout.pixels.size // 4 else "no_signal"
             return MaskReading(cutout.filter, flags=(flag,))
         star = self.star(cutout.filter, cutout.size_px)
-        captured = capture(star, cutout, hint, trial_spacing_um(self.bands[cutout.filter], self.optics))
+        spacing_um = trial_spacing_um(self.bands[cutout.filter], self.optics)
+        captured = capture(star, cutout, hint, spacing_um, self.learnt.mismatch)
         arms, arms_u = signal_in_arms(star, cutout, captured.fit, self._first_order_px(cutout.filter))
         if (arms + 4.0 * arms_u < 0.5 and arms_u < 0.15) or _is_another_pattern(cutout, captured.fit):
             return MaskReading(cutout.filter, flags=("no_mask_pattern",))
@@ -157,7 +154,8 @@ class MaskMeter:
         only_turn = Looseness(3.0, *(HELD,) * 5)
         geometry, reach = self.learnt.geometry, SEARCH_REACH_ZONES * self._zone_um(cutout.filter)
         window = Window.around(cutout.size_px)
-        turned = refine_geometry(geometry, [cutout], [fit], self.bands, window, reach, only_turn, rounds=5)
+        start = Refined(geometry, (fit,))
+        turned = refine_geometry(start, [cutout], self.bands, window, reach, only_turn, rounds=5)
         by_deg = turned.geometry.mask.orientation_deg - geometry.mask.orientation_deg
         better = turned.fits[0].reduced_deviance < _CLEARLY_BETTER * fit.reduced_deviance
         return (turned.fits[0], by_deg) if better and abs(by_deg) > _LEAST_TURN_DEG else (fit, 0.0)

@@ -79,7 +79,7 @@ class MaskedStar:
 
     def image(self, state: StarState) -> Image:
         """Return the star's image, shape (cutout, cutout), in electrons."""
-        return self._unit_image(state) * np.float32(state.flux_electrons)
+        return self.unit_image(state) * np.float32(state.flux_electrons)
 
     def image_of(self, transfer: Complex, state: StarState) -> Image:
         """Return the image that a given transfer function makes with a state's place, blur and flux."""
@@ -102,9 +102,9 @@ class MaskedStar:
                 self._to_pixels(spectra.product * growth),
             ]
         )
-        return self._unit_image(state), slopes
+        return self.unit_image(state), slopes
 
-    def _unit_image(self, state: StarState) -> Image:
+    def unit_image(self, state: StarState) -> Image:
         """Return the image of one electron; nobody changes it, so that it may be kept."""
         if self._unit is None or self._unit[0] != state.shape:
             self._unit = (state.shape, self._to_pixels(self._spectra_at(state).product))
@@ -152,10 +152,10 @@ def to_pixels(spectrum: Complex, window: Window) -> Image:
     grid = window.grid_px
     half = grid // 2
     rows = spectrum[:grid] + spectrum[grid:]
-    folded = rows[:, : half + 1].copy()
     # Frequencies above Nyquist along x appear at (their negative) below it: conj at (-ky, 1 - kx).
-    mirrored = rows[:, half:][:, ::-1].conj()
-    folded += np.concatenate([mirrored[:1], mirrored[:0:-1]])
+    folded = rows[:, : half - 1 : -1].conj()
+    folded[1:] = folded[:0:-1].copy()
+    folded += rows[:, : half + 1]
     return _around_zero(fft.irfft2(folded, s=(grid, grid), overwrite_x=True), window.cutout_px)
 
 

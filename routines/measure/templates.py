@@ -10,7 +10,8 @@ spans z / (8 N^2 lambda) cycles), so a ladder of half that Nyquist step loses no
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -22,23 +23,23 @@ from routines.optics import (
     Band,
     Mask,
     Optics,
-    clear_aperture,
+    clear_to_radius,
     defocus_phase_rad,
     grating_order_um,
 )
 
 Complex = NDArray[np.complex64]
 
-STORED_OVERSAMPLING = 2
 _INTERPOLATION_POINTS = 8
 _RUNGS_PER_ZONE = 2.0
-_LOCAL_POINTS = 4
+_LOCAL_POINTS = 3
 _ON_A_NODE = 1e-7
-_LOCAL_RUNGS_PER_ZONE = 4.0
-_SPIKE_SPACING_PX = 1.4
-_SPARE_FREQUENCY, _COARSE_SPARE_FREQUENCY = 0.6, 0.4
+_LOCAL_RUNGS_PER_ZONE = 6.0
+SPIKE_SPACING_PX = 1.4
+_SPARE_FREQUENCY, _COARSE_SPARE_FREQUENCY = 0.6, 0.5
+_MUCH_FEWER = 0.88
 _HIGHEST_ORDER = 25
-_APERTURES_KEPT = 32
+_RADII_KEPT = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,21 +103,25 @@ class LocalTemplates:
     """
 
     window: Window
-    first_um: float
+    centre_um: float
     step_um: float
     transfer: Complex
 
     @property
     def reach_um(self) -> float:
         """Return the largest defocus, either way, that is asked of it; beyond its rungs it extrapolates."""
-        return max(abs(self.first_um), abs(self.first_um + (_LOCAL_POINTS - 1) * self.step_um))
+        return abs(self.centre_um) + (_LOCAL_POINTS - 1) / 2.0 * self.step_um
 
     def at(self, defocus_um: float) -> tuple[Complex, Complex]:
         """Return the transfer function at a defocus and its derivative to defocus (1/um)."""
-        place = float(np.clip((defocus_um - self.first_um) / self.step_um, -0.5, _LOCAL_POINTS - 0.5))
-        values, slopes = _lagrange(place, _LOCAL_POINTS)
+        place = (defocus_um - self.centre_um) / self.step_um + (_LOCAL_POINTS - 1) / 2.0
+        values, slopes = _lagrange(float(np.clip(place, -0.5, _LOCAL_POINTS - 0.5)), _LOCAL_POINTS)
         mixed = _mixed(np.stack([values, slopes / self.step_um]), self.transfer)
         return mixed[0], mixed[1]
+
+    def passing_through(self, defocus_um: float, transfer: Complex) -> LocalTemplates:
+        """Return templates that change with defocus as these do, and at one defocus are what is given."""
+        return replace(self, transfer=self.transfer + (transfer - self.at(defocus_um)[0]))
 
 
 def _mixed(weights: Array, rungs: Complex) -> Complex:
@@ -157,12 +162,12 @@ def make_templates(
 def make_local_templates(
     optics: Optics, mask: Mask, band: Band, window: Window, centre_um: float
 ) -> LocalTemplates:
-    """Compute coarse transfer functions around one defocus."""
+    """Compute coarse transfer functions around one defocus, which is the middle rung."""
     step_um = _quarter_wave_depth_um(optics, band) / _LOCAL_RUNGS_PER_ZONE
-    first_um = centre_um - (_LOCAL_POINTS - 1) / 2.0 * step_um
-    defoci_um = first_um + np.arange(_LOCAL_POINTS, dtype=np.float64) * step_um
+    places = np.arange(_LOCAL_POINTS, dtype=np.float64) - (_LOCAL_POINTS - 1) / 2.0
+    defoci_um = centre_um + places * step_um
     transfer = transfer_functions(optics, mask, band, window, defoci_um, coarse=True)
-    return LocalTemplates(window, first_um, step_um, transfer)
+    return LocalTemplates(window, centre_um, step_um, transfer)
 
 
 def _quarter_wave_depth_um(optics: Optics, band: Band) -> float:
@@ -171,25 +176,42 @@ def _quarter_wave_depth_um(optics: Optics, band: Band) -> float:
 
 
 def transfer_functions(
-    optics: Optics, mask: Mask, band: Band, window: Window, defoci_um: Array, *, coarse: bool = False
+    optics: Optics,
+    mask: Mask,
+    band: Band,
+    window: Window,
+    defoci_um: Array,
+    *,
+    coarse: bool = False,
+    spacing_px: float = SPIKE_SPACING_PX,
 ) -> Complex:
-    """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1)."""
-    wavelengths_um, weights = band.quadrature(wavelength_count(optics, mask, band, window, coarse=coarse))
-    finest = [_oversampling(optics, w, coarse=coarse) for w in wavelengths_um]
+    """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1).
+
+    ``spacing_px`` is how far apart in the spikes neighbouring wavelengths may lie.
+    """
+    waves = wavelength_count(optics, mask, band, window, coarse=coarse, spacing_px=spacing_px)
+    wavelengths_um, weights = band.quadrature(waves)
+    needed = [_samples_across(optics, w, window, coarse=coarse) for w in wavelengths_um]
     total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
-    for oversampling in sorted(set(finest)):
-        chosen = [i for i, value in enumerate(finest) if value == oversampling]
-        images = _images(
-            optics, mask, window, oversampling, wavelengths_um[chosen], weights[chosen], defoci_um
-        )
-        for index, image in enumerate(images):
-            total[index] += _stored_frequencies(fft.rfft2(image), window)
+    for batch in _batches(needed):
+        count = needed[batch.start]
+        images = _images(optics, mask, window, count, wavelengths_um[batch], weights[batch], defoci_um)
+        for kept, image in zip(total, images, strict=True):
+            _add_stored_frequencies(kept, fft.rfft2(image))
     total /= np.abs(total[0, 0, 0])
     return total
 
 
-def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window, *, coarse: bool = False) -> int:
-    """Return how many wavelengths make the spikes smooth: a spacing of 1.4 px where orders still count.
+def wavelength_count(
+    optics: Optics,
+    mask: Mask,
+    band: Band,
+    window: Window,
+    *,
+    coarse: bool = False,
+    spacing_px: float = SPIKE_SPACING_PX,
+) -> int:
+    """Return how many wavelengths make the spikes smooth: so far apart where orders still count.
 
     That is the third order, or the first where a coarse model will do; orders beyond the third hold a few
     per cent of the light and are wider than their spacing.
@@ -197,121 +219,163 @@ def wavelength_count(optics: Optics, mask: Mask, band: Band, window: Window, *, 
     farthest_um = grating_order_um(1.0 if coarse else 3.0, band.centre_nm * 1e-3, optics, mask)
     farthest_um = min(farthest_um, window.cutout_px * optics.pixel_um / 2)
     spread_px = farthest_um * band.width_nm / band.centre_nm / optics.pixel_um
-    return max(2, math.ceil(spread_px / _SPIKE_SPACING_PX))
+    return max(2, math.ceil(spread_px / spacing_px))
 
 
-def _oversampling(optics: Optics, wavelength_um: float, *, coarse: bool) -> int:
-    """Return samples a pixel such that what folds over lands where the blur has taken everything.
+def _samples_across(optics: Optics, wavelength_um: float, window: Window, *, coarse: bool) -> int:
+    """Return samples across the grid such that what folds over lands where the blur has taken everything.
 
-    Large pixels at a fast focal ratio need more of them also where a coarse model will do: folded light would
-    pass for a narrower or a wider star, and be taken up by the clear diameter.
+    Not a whole number to each pixel: only frequencies are kept of the image. Large pixels at a fast focal
+    ratio need more of them also where a coarse model will do: folded light would pass for a narrower or a
+    wider star, and be taken up by the clear diameter.
     """
     cutoff_per_px = optics.pixel_um / (wavelength_um * optics.focal_ratio)
     spare = _COARSE_SPARE_FREQUENCY if coarse else _SPARE_FREQUENCY
-    return max(STORED_OVERSAMPLING, math.ceil(cutoff_per_px + spare))
+    return int(fft.next_fast_len(math.ceil(window.grid_px * (cutoff_per_px + spare)), real=True))
+
+
+def _batches(needed: list[int]) -> Iterator[slice]:
+    """Yield batches of wavelengths, rising, that share their first one's samples, as many as any needs.
+
+    Images of one size are summed, and transformed back only once.
+    """
+    begin = 0
+    for place, count in enumerate(needed):
+        if count < _MUCH_FEWER * needed[begin]:
+            yield slice(begin, place)
+            begin = place
+    yield slice(begin, len(needed))
 
 
 def _images(
     optics: Optics,
     mask: Mask,
     window: Window,
-    oversampling: int,
+    count: int,
     wavelengths_um: Array,
     weights: Array,
     defoci_um: Array,
 ) -> NDArray[np.float32]:
-    """Return the images summed over the given wavelengths, one for each defocus, star at pixel (0, 0)."""
-    count = window.grid_px * oversampling
-    sample_um = optics.pixel_um / oversampling
-    images = np.zeros((len(defoci_um), count, count), np.float32)
-    field = np.empty((count, count), np.complex64)
-    for wavelength_um, weight in zip(wavelengths_um, weights, strict=True):
-        cell_mm = wavelength_um * optics.focal_length_mm / (count * sample_um)
-        reach = min(math.ceil(optics.aperture_mm / 2.0 / cell_mm) + 1, count // 2)
-        axis_mm = np.arange(-reach, reach) * cell_mm
-        amplitude = _band_limited_pupil(axis_mm, cell_mm, optics, mask, wavelength_um, window)
-        amplitude *= math.sqrt(weight) * cell_mm / count
-        for image, defocus_um in zip(images, defoci_um, strict=True):
-            phase = np.exp(1j * defocus_phase_rad(axis_mm**2, float(defocus_um), wavelength_um, optics))
-            phase = phase.astype(np.complex64)
-            _add_intensity(image, amplitude * phase[:, None] * phase[None, :], field)
-    return images
+    """Return the images summed over the given wavelengths, one for each defocus, star at sample (0, 0).
 
-
-def _add_intensity(image: NDArray[np.float32], pupil: Complex, field: Complex) -> None:
-    """Add the far field's intensity of a pupil to an image with the star at pixel (0, 0).
-
-    Where the pupil lies in its array only turns the field's phase, so it is padded on one side, and rows
-    that hold nothing are never transformed. ``field`` is room of the image's shape to work in: fresh memory
-    each time would cost as much as the transforms.
+    Each is ``count`` samples square over the window's grid.
     """
-    side = len(pupil)
-    field[:side, :side], field[:side, side:], field[side:] = pupil, 0.0, 0.0
-    field[:side] = fft.fft(field[:side], axis=1, overwrite_x=True)
-    far = np.ascontiguousarray(fft.fft(field, axis=0, overwrite_x=True)).view(np.float32)
-    np.square(far, out=far)
-    image += far[:, ::2]
-    image += far[:, 1::2]
+    squares = np.zeros((len(defoci_um), count, 2 * count), np.float32)
+    field = np.zeros((count, count), np.complex64)
+    cells_mm = wavelengths_um * optics.focal_length_mm / (window.grid_px * optics.pixel_um)
+    reaches = [min(math.ceil(optics.aperture_mm / 2.0 / cell) + 1, count // 2) for cell in cells_mm]
+    slits, radius_cells = _Slits.on_grid(max(reaches), mask), _radius_cells(max(reaches))
+    for wavelength_um, weight, cell_mm, reach in zip(wavelengths_um, weights, cells_mm, reaches, strict=True):
+        orders = _orders_inside(optics, mask, wavelength_um, window)
+        amplitude = slits.amplitude(reach, cell_mm, orders)
+        amplitude *= clear_to_radius(_inner(radius_cells, reach) * np.float32(cell_mm), cell_mm, optics)
+        amplitude *= np.float32(math.sqrt(weight) * cell_mm / count)
+        axis2_mm2 = (np.arange(-reach, reach) * cell_mm) ** 2
+        for square, defocus_um in zip(squares, defoci_um, strict=True):
+            phase = np.exp(1j * defocus_phase_rad(axis2_mm2, float(defocus_um), wavelength_um, optics))
+            _add_squares(square, amplitude, phase.astype(np.complex64), field)
+    return np.asarray(squares[..., ::2] + squares[..., 1::2])
 
 
-def _band_limited_pupil(
-    axis_mm: Array, cell_mm: float, optics: Optics, mask: Mask, wavelength_um: float, window: Window
-) -> NDArray[np.float32]:
-    """Return the masked pupil with only those grating orders that fall inside the window.
+def _orders_inside(optics: Optics, mask: Mask, wavelength_um: float, window: Window) -> int:
+    """Return how many grating orders fall inside the window.
 
     A grid cannot tell an order beyond its edge from one folded back inside; leaving out the harmonic that
     makes it is exact for the rest, since each order is the aperture's own image, displaced.
     """
     first_um = grating_order_um(1.0, wavelength_um, optics, mask)
-    orders = min(int(window.grid_px * optics.pixel_um / 2.0 / first_um), _HIGHEST_ORDER)
-    slits = _harmonics(_slit_angle_rad(axis_mm, mask), orders, mask)
-    slits *= _clear_aperture(len(axis_mm) // 2, cell_mm, optics)
-    return slits
+    return min(int(window.grid_px * optics.pixel_um / 2.0 / first_um), _HIGHEST_ORDER)
 
 
-def _slit_angle_rad(axis_mm: Array, mask: Mask) -> NDArray[np.float32]:
-    """Return the phase of the slits at each point of the pupil, each half and quarter in its own direction.
+def _add_squares(
+    squares: NDArray[np.float32], amplitude: NDArray[np.float32], phase: Complex, field: Complex
+) -> None:
+    """Add the squares of a pupil's far field, its two parts side by side, star at sample (0, 0).
 
-    In single precision: some 30 turns across the pupil leave an error of a millionth of a turn.
+    The pupil is ``amplitude`` times ``phase`` along each axis. Where it lies in its array only turns the
+    field's phase, so it is padded on one side, and rows that hold nothing are never transformed. ``field`` is
+    room to work in: fresh memory each time would cost as much as the transforms.
     """
-    x = axis_mm.astype(np.float32)[None, :] * np.float32(2.0 * math.pi / mask.slit_period_mm)
-    y = x.T
-    turn, lean = math.radians(mask.orientation_deg), math.radians(mask.arm_angle_deg) * mask.tilt
-    u = x * np.float32(math.cos(turn)) + y * np.float32(math.sin(turn))
-    v = y * np.float32(math.cos(turn)) - x * np.float32(math.sin(turn))
-    straight, upper, lower = (np.float32(2.0 * math.pi * phase) for phase in mask.slit_phases)
-    tilted = np.sign(v) * (u * np.float32(math.sin(lean))) + v * np.float32(math.cos(lean))
-    tilted -= np.where(v > 0.0, upper, lower)
-    v -= straight
-    return np.asarray(np.where(u > 0.0, tilted, v))
+    side = len(phase)
+    pupil = field[:side, :side]
+    np.multiply(amplitude, phase, out=pupil)
+    pupil *= phase[:, None]
+    field[:side, side:], field[side:] = 0.0, 0.0
+    field[:side] = fft.fft(field[:side], axis=1, overwrite_x=True)
+    far = np.ascontiguousarray(fft.fft(field, axis=0, overwrite_x=True)).view(np.float32)
+    np.square(far, out=far)
+    squares += far
 
 
-@lru_cache(maxsize=_APERTURES_KEPT)
-def _clear_aperture(reach: int, cell_mm: float, optics: Optics) -> NDArray[np.float32]:
-    """Return the unmasked pupil on a grid; most changes of a geometry leave it as it is."""
-    axis_mm = np.arange(-reach, reach, dtype=np.float64) * cell_mm
-    kept = clear_aperture(axis_mm[None, :], axis_mm[:, None], cell_mm, optics).astype(np.float32)
-    kept.flags.writeable = False
-    return kept
+@dataclass(frozen=True, slots=True, eq=False)
+class _Slits:
+    """A mask's slits on a square grid about the axis, whatever its cells' size, each part in its direction.
+
+    ``across`` is how far (cells) each point lies across its part's slits, ``phase`` where those are shifted
+    to (rad).
+    """
+
+    across: NDArray[np.float32]
+    phase: NDArray[np.float32]
+    mask: Mask
+
+    @classmethod
+    def on_grid(cls, reach: int, mask: Mask) -> _Slits:
+        """Return the slits on points from ``-reach`` to ``reach - 1`` cells of either axis."""
+        x = np.arange(-reach, reach, dtype=np.float32)[None, :]
+        turn, lean = math.radians(mask.orientation_deg), math.radians(mask.arm_angle_deg) * mask.tilt
+        u = x * np.float32(math.cos(turn)) + x.T * np.float32(math.sin(turn))
+        v = x.T * np.float32(math.cos(turn)) - x * np.float32(math.sin(turn))
+        straight, upper, lower = (np.float32(2.0 * math.pi * phase) for phase in mask.slit_phases)
+        tilted = np.sign(v) * (u * np.float32(math.sin(lean))) + v * np.float32(math.cos(lean))
+        phase = np.where(u > 0.0, np.where(v > 0.0, upper, lower), straight)
+        return cls(np.where(u > 0.0, tilted, v), phase, mask)
+
+    def amplitude(self, reach: int, cell_mm: float, orders: int) -> NDArray[np.float32]:
+        """Return the mask's transmission on the middle of the grid, up to so many grating orders.
+
+        In single precision: some 30 turns across the pupil leave an error of a millionth of a turn.
+        """
+        angle = _inner(self.across, reach) * np.float32(2.0 * math.pi * cell_mm / self.mask.slit_period_mm)
+        angle -= _inner(self.phase, reach)
+        return _harmonics(angle, orders, self.mask)
+
+
+def _inner(grid: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
+    """Return the middle of a grid about the axis, ``reach`` cells either way."""
+    inner = slice(len(grid) // 2 - reach, len(grid) // 2 + reach)
+    return grid[inner, inner]
+
+
+@lru_cache(maxsize=_RADII_KEPT)
+def _radius_cells(reach: int) -> NDArray[np.float32]:
+    """Return the distance (cells) from the axis of each point of a grid."""
+    axis = np.arange(-reach, reach, dtype=np.float32)
+    radius = np.hypot(axis[None, :], axis[:, None])
+    radius.flags.writeable = False
+    return radius
 
 
 def _harmonics(angle: NDArray[np.float32], orders: int, mask: Mask) -> NDArray[np.float32]:
     """Return the slits' Fourier series to the given order, by the Chebyshev recurrence of cosines."""
-    cosine: NDArray[np.float32] = np.cos(angle)
-    before, now = np.ones_like(cosine), cosine
-    series = np.full_like(cosine, mask.slit_duty)
+    series = np.full_like(angle, mask.slit_duty)
+    if orders == 0:
+        return series
+    before, now = None, np.cos(angle, out=angle)
+    twice = 2.0 * now if orders > 1 else now
     for order in range(1, orders + 1):
         strength = 2.0 * math.sin(math.pi * order * mask.slit_duty) / (math.pi * order)
         if abs(strength) > 1e-9:
             series += np.float32(strength) * now
-        before, now = now, 2.0 * cosine * now - before
+        if order < orders:
+            before, now = now, twice * now - (np.float32(1.0) if before is None else before)
     return series
 
 
-def _stored_frequencies(transform: Complex, window: Window) -> Complex:
-    """Keep the frequencies up to one cycle a pixel of a transform sampled at least that finely."""
-    half = window.grid_px
-    kept = np.empty((2 * half, half + 1), np.complex64)
-    kept[:half] = transform[:half, : half + 1]
-    kept[half:] = transform[-half:, : half + 1]
-    return kept
+def _add_stored_frequencies(kept: Complex, transform: Complex) -> None:
+    """Add the frequencies up to one cycle a pixel of a transform, as far as it was sampled, to those kept."""
+    half = kept.shape[1] - 1
+    reach = min(half, (transform.shape[0] - 1) // 2)
+    positive = min(reach + 1, half)
+    kept[:positive, : reach + 1] += transform[:positive, : reach + 1]
+    kept[-reach:, : reach + 1] += transform[-reach:, : reach + 1]

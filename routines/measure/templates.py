@@ -36,7 +36,7 @@ _LOCAL_POINTS = 3
 _ON_A_NODE = 1e-7
 _LOCAL_RUNGS_PER_ZONE = 6.0
 SPIKE_SPACING_PX = 1.4
-_SPARE_FREQUENCY, _COARSE_SPARE_FREQUENCY = 0.6, 0.5
+_SPARE_FREQUENCY = 0.65
 _MUCH_FEWER = 0.88
 _HIGHEST_ORDER = 25
 _RADII_KEPT = 4
@@ -191,7 +191,7 @@ def transfer_functions(
     """
     waves = wavelength_count(optics, mask, band, window, coarse=coarse, spacing_px=spacing_px)
     wavelengths_um, weights = band.quadrature(waves)
-    needed = [_samples_across(optics, w, window, coarse=coarse) for w in wavelengths_um]
+    needed = [_samples_across(optics, w, window) for w in wavelengths_um]
     total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
     for batch in _batches(needed):
         count = needed[batch.start]
@@ -222,16 +222,16 @@ def wavelength_count(
     return max(2, math.ceil(spread_px / spacing_px))
 
 
-def _samples_across(optics: Optics, wavelength_um: float, window: Window, *, coarse: bool) -> int:
+def _samples_across(optics: Optics, wavelength_um: float, window: Window) -> int:
     """Return samples across the grid such that what folds over lands where the blur has taken everything.
 
     Not a whole number to each pixel: only frequencies are kept of the image. Large pixels at a fast focal
-    ratio need more of them also where a coarse model will do: folded light would pass for a narrower or a
-    wider star, and be taken up by the clear diameter.
+    ratio need more of them: folded light would pass for a narrower or a wider star, and be taken up by the
+    clear diameter. Beyond twice the cut-off nothing folds.
     """
     cutoff_per_px = optics.pixel_um / (wavelength_um * optics.focal_ratio)
-    spare = _COARSE_SPARE_FREQUENCY if coarse else _SPARE_FREQUENCY
-    return int(fft.next_fast_len(math.ceil(window.grid_px * (cutoff_per_px + spare)), real=True))
+    needed_per_px = cutoff_per_px + min(cutoff_per_px, _SPARE_FREQUENCY)
+    return int(fft.next_fast_len(math.ceil(window.grid_px * needed_per_px) + 2, real=True))
 
 
 def _batches(needed: list[int]) -> Iterator[slice]:

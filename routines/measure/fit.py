@@ -19,6 +19,9 @@ from routines.measure.cutout import Cutout
 from routines.measure.foreign import foreign, isolated
 from routines.measure.model import MaskedStar, StarState, moved
 
+Vector = NDArray[np.float64]
+Pixels = NDArray[np.float32]
+
 _SHAPE_TERMS = 4
 DEFOCUS, PLACE_X, PLACE_Y, LOG_BLUR, FLUX = range(5)
 # A short telescope's pixels are wider than good seeing: held at 0.7, frames misfit and r0 came out too small.
@@ -89,8 +92,10 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
     used = cutout.usable & modelled(cutout.size_px)
     # What is still to be left out, and the mismatch, come from about the right place; only then does it pay
     # to climb to the top.
-    first = replace(limits, tolerance_u=_ABOUT_THERE_U)
-    fit = _climb(star, cutout, start, used, first, limits.mismatch)
+    about = replace(limits, tolerance_u=_ABOUT_THERE_U)
+    level = _first_level(star, cutout, start, used)
+    climber = _Climber(star, cutout)
+    fit = climber.climb(start, level, used, about, limits.mismatch)
     limits = replace(limits, iterations=6)
     for round_ in range(3 if limits.own_light_only else 2):
         residual, signal, variance = residuals(star, cutout, fit)
@@ -101,10 +106,12 @@ def fit_star(star: MaskedStar, cutout: Cutout, start: StarState, limits: FitLimi
         mismatch = _mismatch(residual, signal, variance, used & ~strange)
         same = abs(mismatch - fit.mismatch) < _SAME_MISMATCH + _SAME_MISMATCH_SHARE * mismatch
         if round_ > 0 and same and not strange.any():
-            break
+            return _with_deviance(fit, residual, variance)
         used &= ~strange
-        fit = _climb(star, cutout, fit.state, used, limits, mismatch)
-    return fit
+        level = np.array([fit.state.flux_electrons, *fit.background])
+        fit = climber.climb(fit.state, level, used, limits, mismatch)
+    residual, _, variance = residuals(star, cutout, fit)
+    return _with_deviance(fit, residual, variance)
 
 
 @lru_cache(maxsize=8)
@@ -121,7 +128,8 @@ def quick_fit(star: MaskedStar, cutout: Cutout, start: StarState, iterations: in
     """
     limits = FitLimits(iterations=iterations, free_blur=False)
     used = cutout.usable & modelled(cutout.size_px)
-    fit = _climb(star, cutout, start, used, limits, _TOLERATED_MISMATCH)
+    level = _first_level(star, cutout, start, used)
+    fit = _Climber(star, cutout).climb(start, level, used, limits, _TOLERATED_MISMATCH)
     return fit, tolerant_cost(star, cutout, fit, fit.used)
 
 
@@ -131,97 +139,106 @@ def tolerant_cost(star: MaskedStar, cutout: Cutout, fit: StarFit, used: NDArray[
     return float((residual**2 / (variance + (_TOLERATED_MISMATCH * signal) ** 2))[used].sum())
 
 
-def _climb(
-    star: MaskedStar,
-    cutout: Cutout,
-    start: StarState,
-    used: NDArray[np.bool_],
-    limits: FitLimits,
-    mismatch: float,
-) -> StarFit:
-    """Iterate weighted least squares with expected variances until the step is a small part of its u."""
-    where = np.flatnonzero(used)
-    plane = background_terms(cutout.size_px).reshape(3, -1)[:, where]
-    data = cutout.pixels.ravel()[where].astype(np.float64)
-    state, level = start, _first_level(star, cutout, start, used)
-    converged = fresh = False
-    size = math.inf
-    # The mismatch's weight stays that of the start: were it to grow with the fitted light, a brighter star
-    # would excuse any misfit.
-    excused = _excused(star, replace(start, flux_electrons=level[0]), where, mismatch)
-    for _ in range(limits.iterations):
-        if not fresh:
-            terms = _terms(*star.image_and_slopes(state), plane, where, level[0])
-            light = terms[_SHAPE_TERMS]
-            variance = np.maximum(level @ terms[_SHAPE_TERMS:], 1.0)
-            variance += cutout.read_noise_electrons**2 + excused
-            weighted = terms / variance
-            information = weighted @ terms.T
-            if not limits.free_blur:
-                information[LOG_BLUR, :] = information[:, LOG_BLUR] = 0.0
-                information[LOG_BLUR, LOG_BLUR] = 1e12
-            covariance = balanced_inverse(information)
-        else:
+class _Climber:
+    """Climbs to one cut-out's best fit, several times; an image's slopes are kept while they hold."""
+
+    def __init__(self, star: MaskedStar, cutout: Cutout) -> None:
+        self._star, self._cutout = star, cutout
+        self._slopes: NDArray[np.float32] | None = None
+
+    def climb(
+        self, start: StarState, level: Vector, used: NDArray[np.bool_], limits: FitLimits, mismatch: float
+    ) -> StarFit:
+        """Iterate weighted least squares with expected variances until the step is a small part of its u.
+
+        ``level`` is (flux, plane) to start from. Where a step was small, the next one keeps slopes and
+        weights. The deviance is left open.
+        """
+        star, cutout = self._star, self._cutout
+        where = np.flatnonzero(used)
+        plane = background_terms(cutout.size_px).reshape(3, -1)[:, where].astype(np.float32)
+        data = cutout.pixels.ravel()[where]
+        # The mismatch's weight stays that of the start: were it to grow with the fitted light, a brighter
+        # star would excuse any misfit.
+        floor = cutout.read_noise_electrons**2 + _excused(star, start, level, where, mismatch)
+        state, converged, kept, size = start, False, False, math.inf
+        for _ in range(limits.iterations):
             light = star.unit_image(state).ravel()[where]
-        step = covariance @ (weighted @ (data - level[0] * light - level[1:] @ plane))
-        if not limits.free_blur:
-            step[LOG_BLUR] = 0.0
-        step = _shortened(step)
-        state = _bounded(moved(state, step[:_SHAPE_TERMS]), limits, cutout.size_px)
-        level = level + step[_SHAPE_TERMS:]
-        level[0] = max(level[0], 1.0)
-        u = np.sqrt(np.diag(covariance))[:_SHAPE_TERMS]
-        before, size = size, _size(step, u)
-        if size < limits.tolerance_u:
-            converged = True
-            break
-        fresh = _is_small(step, u) and (not fresh or size < _STEPS_SHRINK * before)
-    return _finished(star, cutout, state, level, covariance, used, mismatch, converged)
+            expected = np.float32(level[0]) * light + level[1:].astype(np.float32) @ plane
+            if not kept:
+                if self._slopes is None:
+                    self._slopes = star.slopes(state)
+                terms = _terms(light, self._slopes, plane, where, level[0])
+                weighted = terms / (np.maximum(expected, 1.0) + floor)
+                covariance = _covariance(weighted, terms, limits)
+            step = _shortened(covariance @ (weighted @ (data - expected)).astype(np.float64))
+            state = _bounded(moved(state, step[:_SHAPE_TERMS]), limits, cutout.size_px)
+            level = level + step[_SHAPE_TERMS:]
+            level[0] = max(level[0], 1.0)
+            u = np.sqrt(np.diag(covariance))[:_SHAPE_TERMS]
+            before, size = size, _size(step, u)
+            small = _is_small(step, u)
+            kept = small and (not kept or size < _STEPS_SHRINK * before)
+            if not kept:
+                self._slopes = None
+            converged = size < limits.tolerance_u
+            if converged:
+                break
+        return _fitted(state, level, covariance, mismatch, converged, used)
+
+
+def _fitted(
+    state: StarState,
+    level: Vector,
+    covariance: NDArray[np.float64],
+    mismatch: float,
+    converged: bool,
+    used: NDArray[np.bool_],
+) -> StarFit:
+    flux, at_middle, slope_x, slope_y = (float(value) for value in level)
+    state = replace(state, flux_electrons=flux)
+    freedom = int(used.sum()) - len(covariance)
+    plane = (at_middle, slope_x, slope_y)
+    return StarFit(state, plane, covariance, 0.0, freedom, mismatch, converged, used)
+
+
+def _covariance(weighted: Pixels, terms: Pixels, limits: FitLimits) -> NDArray[np.float64]:
+    """Return the covariance of all terms; a blur that is held has none."""
+    information = (weighted @ terms.T).astype(np.float64)
+    if not limits.free_blur:
+        information[LOG_BLUR, :] = information[:, LOG_BLUR] = 0.0
+        information[LOG_BLUR, LOG_BLUR] = 1e12
+    covariance = balanced_inverse(information)
+    if not limits.free_blur:
+        covariance[LOG_BLUR, :] = covariance[:, LOG_BLUR] = 0.0
+    return covariance
 
 
 def _excused(
-    star: MaskedStar, state: StarState, where: NDArray[np.intp], mismatch: float
-) -> NDArray[np.float64] | float:
+    star: MaskedStar, state: StarState, level: Vector, where: NDArray[np.intp], mismatch: float
+) -> Pixels | float:
     """Return the variance that a mismatch adds to each pixel of a star's light."""
     if mismatch == 0.0:
         return 0.0
-    light = np.maximum(star.image(state).ravel()[where], 0.0).astype(np.float64)
-    return np.asarray((mismatch * light) ** 2)
+    light = np.maximum(star.unit_image(state).ravel()[where], 0.0)
+    return np.asarray(np.square(np.float32(mismatch * level[0]) * light))
 
 
 def _terms(
-    image: NDArray[np.float32],
-    slopes: NDArray[np.float32],
-    plane: NDArray[np.float64],
-    where: NDArray[np.intp],
-    flux: float,
-) -> NDArray[np.float64]:
+    light: Pixels, slopes: NDArray[np.float32], plane: Pixels, where: NDArray[np.intp], flux: float
+) -> Pixels:
     """Return the derivatives of the expected pixels, shape (8, pixels); ``where`` are flat indices."""
-    terms = np.empty((len(slopes) + 1 + len(plane), len(where)))
-    np.multiply(slopes.reshape(len(slopes), -1)[:, where], flux, out=terms[: len(slopes)])
-    terms[len(slopes)] = image.ravel()[where]
+    terms = np.empty((len(slopes) + 1 + len(plane), len(where)), np.float32)
+    for term, slope in zip(terms, slopes, strict=False):
+        np.multiply(slope.ravel()[where], np.float32(flux), out=term)
+    terms[len(slopes)] = light
     terms[len(slopes) + 1 :] = plane
     return terms
 
 
-def _finished(
-    star: MaskedStar,
-    cutout: Cutout,
-    state: StarState,
-    level: NDArray[np.float64],
-    covariance: NDArray[np.float64],
-    used: NDArray[np.bool_],
-    mismatch: float,
-    converged: bool,
-) -> StarFit:
-    """Return the fit with its deviance at the final state."""
-    state = replace(state, flux_electrons=float(level[0]))
-    background = (float(level[1]), float(level[2]), float(level[3]))
-    fit = StarFit(
-        state, background, covariance, 0.0, int(used.sum()) - len(covariance), mismatch, converged, used
-    )
-    residual, _, variance = residuals(star, cutout, fit)
-    return replace(fit, deviance=float((residual[used] ** 2 / variance[used]).sum()))
+def _with_deviance(fit: StarFit, residual: NDArray[np.float64], variance: NDArray[np.float64]) -> StarFit:
+    """Return a fit with its deviance, from the residuals at its final state."""
+    return replace(fit, deviance=float((residual**2 / variance)[fit.used].sum()))
 
 
 @lru_cache(maxsize=8)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -48,13 +50,32 @@ def foreign(
     """
     area = float(_BOX_PX**2)
     extra = ndimage.uniform_filter(np.where(used, residual, 0.0), _BOX_PX) * area
-    if float(extra.max()) < _LEAST_SNR:
+    # The noise of a box is no less than that of the quietest one: few pixels are worth a closer look.
+    near = extra > _LEAST_SNR * math.sqrt(max(float(variance.min()) * area, 1.0))
+    near = near & used & (_distance2_px2(residual.shape, place_px) > _CORE_PX**2)
+    if not near.any():
         return np.zeros_like(used)
     noise = np.sqrt(ndimage.uniform_filter(variance, _BOX_PX) * area)
     pattern = ndimage.uniform_filter(np.abs(signal), _BOX_PX) * area
-    y, x = np.indices(residual.shape)
-    outside = used & (np.hypot(x - place_px[0], y - place_px[1]) > _CORE_PX)
-    found = outside & (extra > _LEAST_SNR * noise) & (extra > _ABOVE_PATTERN * pattern)
+    found = near & (extra > _LEAST_SNR * noise) & (extra > _ABOVE_PATTERN * pattern)
     if not found.any() or found.mean() > 0.25:
         return np.zeros_like(used)
-    return np.asarray(ndimage.binary_dilation(found, iterations=_MARGIN_PX))
+    return _widened(found, _MARGIN_PX)
+
+
+def _distance2_px2(shape: tuple[int, ...], place_px: tuple[float, float]) -> Values:
+    """Return each pixel's squared distance from a place (x, y)."""
+    across, down = np.arange(shape[1]) - place_px[0], np.arange(shape[0]) - place_px[1]
+    return np.asarray(across[None, :] ** 2 + down[:, None] ** 2)
+
+
+def _widened(found: Pixels, by_px: int) -> Pixels:
+    """Return pixels with those that so many steps along rows and columns reach."""
+    for _ in range(by_px):
+        wider = found.copy()
+        wider[1:] |= found[:-1]
+        wider[:-1] |= found[1:]
+        wider[:, 1:] |= found[:, :-1]
+        wider[:, :-1] |= found[:, 1:]
+        found = wider
+    return found

@@ -42,10 +42,9 @@ class StarState:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Spectra:
-    """A star's spectrum, its derivative to defocus, and what blur and place make of any transfer function."""
+    """A star's spectrum, and what blur and place make of any transfer function."""
 
     product: Complex
-    by_defocus: Complex
     common: Complex
 
 
@@ -86,7 +85,11 @@ class MaskedStar:
         return self._to_pixels(transfer * self._common(state)) * np.float32(state.flux_electrons)
 
     def image_and_slopes(self, state: StarState) -> tuple[Image, NDArray[np.float32]]:
-        """Return the unit-flux image and its derivatives, shape (4, n, n).
+        """Return the unit-flux image and its derivatives, see `slopes`."""
+        return self.unit_image(state), self.slopes(state)
+
+    def slopes(self, state: StarState) -> NDArray[np.float32]:
+        """Return the unit-flux image's derivatives, shape (4, n, n).
 
         In order: defocus (1/um), x and y (1/px), and the natural logarithm of the blur's width.
         """
@@ -94,15 +97,14 @@ class MaskedStar:
         exponent = _EXPONENT[self.profile]
         growth = np.float32(-exponent * state.blur_px**exponent) * self._blur_base
         turned = np.complex64(-2j * np.pi) * spectra.product
-        slopes = np.stack(
+        return np.stack(
             [
-                self._to_pixels(spectra.by_defocus * spectra.common),
+                self._to_pixels(self.templates.slope_at(state.defocus_um) * spectra.common),
                 self._to_pixels(turned * self._kx[None, :]),
                 self._to_pixels(turned * self._ky[:, None]),
                 self._to_pixels(spectra.product * growth),
             ]
         )
-        return self.unit_image(state), slopes
 
     def unit_image(self, state: StarState) -> Image:
         """Return the image of one electron; nobody changes it, so that it may be kept."""
@@ -113,9 +115,8 @@ class MaskedStar:
 
     def _spectra_at(self, state: StarState) -> _Spectra:
         if self._spectra is None or self._spectra[0] != state.shape:
-            transfer, by_defocus = self.templates.at(state.defocus_um)
             common = self._common(state)
-            self._spectra = (state.shape, _Spectra(transfer * common, by_defocus, common))
+            self._spectra = (state.shape, _Spectra(self.templates.at(state.defocus_um) * common, common))
         return self._spectra[1]
 
     def _common(self, state: StarState) -> Complex:

@@ -8,11 +8,11 @@ the residuals, and the fit's own weights are followed through it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from routines.measure.cutout import Cutout
 from routines.measure.fit import DEFOCUS, StarFit, background_terms, residuals
@@ -35,13 +35,10 @@ def shared_defocus_u_um(star: MaskedStar, cutout: Cutout, fit: StarFit) -> float
     total = noise + missed**2
     weight = np.where(fit.used, _response(star, cutout, fit) / total, 0.0)
     worth = np.where(fit.used, missed / total, 0.0)
-    seen, expected, drawn = residual * worth, missed * worth, weight * missed
-    alone = float((drawn**2).sum())
-    together = alone
-    for ours, theirs in _pairs():
-        share = float((seen[ours] * seen[theirs]).sum()) / float((expected[ours] * expected[theirs]).sum())
-        together += 2.0 * min(max(share, -1.0), 1.0) * float((drawn[ours] * drawn[theirs]).sum())
-    return math.sqrt(float((weight**2 * noise).sum()) + max(together, alone))
+    seen, expected, drawn = (_by_lag(image) for image in (residual * worth, missed * worth, weight * missed))
+    share = np.clip(seen[1:] / expected[1:], -1.0, 1.0)
+    together = float(drawn[0] + 2.0 * (share * drawn[1:]).sum())
+    return math.sqrt(float((weight**2 * noise).sum()) + max(together, float(drawn[0])))
 
 
 def _response(star: MaskedStar, cutout: Cutout, fit: StarFit) -> Image:
@@ -52,13 +49,20 @@ def _response(star: MaskedStar, cutout: Cutout, fit: StarFit) -> Image:
     return np.asarray(np.tensordot(fit.covariance[DEFOCUS], np.stack(terms), 1), np.float64)
 
 
-def _pairs() -> Iterator[tuple[tuple[slice, slice], tuple[slice, slice]]]:
-    """Yield the two views of an image whose pixels are one step apart, for half of the steps in reach."""
-    for down in range(_REACH_PX + 1):
-        for across in range(-_REACH_PX, _REACH_PX + 1):
-            if (down, across) <= (0, 0) or math.hypot(down, across) > _REACH_PX:
-                continue
-            rows = slice(down, None), slice(None, -down or None)
-            columns = slice(max(across, 0), across or None if across < 0 else None)
-            others = slice(max(-across, 0), -across if across > 0 else None)
-            yield (rows[0], columns), (rows[1], others)
+def _by_lag(image: Image) -> NDArray[np.float64]:
+    """Return an image's sums of products over pairs of pixels, by their lag: none first, then half of all.
+
+    By the autocorrelation theorem, with room at the edges for the longest lag.
+    """
+    side = fft.next_fast_len(len(image) + _REACH_PX, real=True)
+    spectrum = fft.rfft2(image, s=(side, side))
+    sums = fft.irfft2(np.abs(spectrum) ** 2, s=(side, side))
+    return np.asarray([sums[down, across] for down, across in _LAGS_PX])
+
+
+_LAGS_PX = [
+    (down, across)
+    for down in range(_REACH_PX + 1)
+    for across in range(-_REACH_PX, _REACH_PX + 1)
+    if (down, across) >= (0, 0) and math.hypot(down, across) <= _REACH_PX
+]

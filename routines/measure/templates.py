@@ -71,28 +71,34 @@ class Templates:
     transfer: Complex
     reach_um: float
 
-    def at(self, defocus_um: float) -> tuple[Complex, Complex]:
-        """Return the transfer function at a defocus and its derivative to defocus (1/um)."""
+    def at(self, defocus_um: float) -> Complex:
+        """Return the transfer function at a defocus."""
+        first, values, _ = self._weights(defocus_um)
+        return self._mixed(first, values)
+
+    def slope_at(self, defocus_um: float) -> Complex:
+        """Return the transfer function's derivative to defocus (1/um)."""
+        first, _, slopes = self._weights(defocus_um)
+        return self._mixed(first, slopes / self.step_um)
+
+    def _weights(self, defocus_um: float) -> tuple[int, Array, Array]:
+        """Return the first of the rungs about a defocus, and the weights of each for value and derivative."""
         place = float(np.clip(defocus_um, -self.reach_um, self.reach_um)) / self.step_um
         first = math.floor(place) - _INTERPOLATION_POINTS // 2 + 1
-        nodes = np.arange(first, first + _INTERPOLATION_POINTS)
-        values, slopes = _lagrange(place - first, _INTERPOLATION_POINTS)
+        return first, *_lagrange(place - first, _INTERPOLATION_POINTS)
+
+    def _mixed(self, first: int, weights: Array) -> Complex:
+        """Return a sum of rungs from the first one on; those below zero are conjugates."""
+        below = min(max(-first, 0), len(weights))
         total: Complex | None = None
-        slope: Complex | None = None
-        for sign in (1, -1):
-            chosen = (nodes >= 0) if sign > 0 else (nodes < 0)
-            if not chosen.any():
-                continue
-            rungs = np.abs(nodes[chosen])
-            low, high = int(rungs.min()), int(rungs.max()) + 1
-            order = slice(None) if sign > 0 else slice(None, None, -1)
-            weights = np.stack([values[chosen][order], slopes[chosen][order] / self.step_um])
-            mixed = _mixed(weights, self.transfer[low:high])
-            mixed = mixed if sign > 0 else mixed.conj()
-            total = mixed[0] if total is None else total + mixed[0]
-            slope = mixed[1] if slope is None else slope + mixed[1]
-        assert total is not None and slope is not None
-        return total, slope
+        if below < len(weights):
+            low = first + below
+            total = _mixed(weights[below:], self.transfer[low : first + len(weights)])
+        if below > 0:
+            mirrored = _mixed(weights[below - 1 :: -1], self.transfer[1 - first - below : 1 - first]).conj()
+            total = mirrored if total is None else total + mirrored
+        assert total is not None
+        return total
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,24 +118,28 @@ class LocalTemplates:
         """Return the largest defocus, either way, that is asked of it; beyond its rungs it extrapolates."""
         return abs(self.centre_um) + (_LOCAL_POINTS - 1) / 2.0 * self.step_um
 
-    def at(self, defocus_um: float) -> tuple[Complex, Complex]:
-        """Return the transfer function at a defocus and its derivative to defocus (1/um)."""
+    def at(self, defocus_um: float) -> Complex:
+        """Return the transfer function at a defocus."""
+        return _mixed(self._weights(defocus_um)[0], self.transfer)
+
+    def slope_at(self, defocus_um: float) -> Complex:
+        """Return the transfer function's derivative to defocus (1/um)."""
+        return _mixed(self._weights(defocus_um)[1] / self.step_um, self.transfer)
+
+    def _weights(self, defocus_um: float) -> tuple[Array, Array]:
         place = (defocus_um - self.centre_um) / self.step_um + (_LOCAL_POINTS - 1) / 2.0
-        values, slopes = _lagrange(float(np.clip(place, -0.5, _LOCAL_POINTS - 0.5)), _LOCAL_POINTS)
-        mixed = _mixed(np.stack([values, slopes / self.step_um]), self.transfer)
-        return mixed[0], mixed[1]
+        return _lagrange(float(np.clip(place, -0.5, _LOCAL_POINTS - 0.5)), _LOCAL_POINTS)
 
     def passing_through(self, defocus_um: float, transfer: Complex) -> LocalTemplates:
         """Return templates that change with defocus as these do, and at one defocus are what is given."""
-        return replace(self, transfer=self.transfer + (transfer - self.at(defocus_um)[0]))
+        return replace(self, transfer=self.transfer + (transfer - self.at(defocus_um)))
 
 
 def _mixed(weights: Array, rungs: Complex) -> Complex:
-    """Return sums of rungs by real weights (sums, rungs): real products are half of complex ones' work."""
-    count = len(rungs)
-    parts = rungs.reshape(count, -1).view(np.float32)
+    """Return a sum of rungs by real weights: real products are half of complex ones' work."""
+    parts = rungs.reshape(len(rungs), -1).view(np.float32)
     mixed = weights.astype(np.float32) @ parts
-    return np.asarray(mixed.view(np.complex64).reshape(len(weights), *rungs.shape[1:]))
+    return np.asarray(mixed.view(np.complex64).reshape(rungs.shape[1:]))
 
 
 def _lagrange(place: float, count: int) -> tuple[Array, Array]:

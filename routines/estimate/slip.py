@@ -26,6 +26,9 @@ BELIEVED_SHARE = 0.1
 # Where a steady slip would make a number's u so many times larger, the looks as good as do not tell it: the
 # number is given for no slip, with a caution.
 MOST_WIDENED = 2.0
+# How steady a slip may be thought to be: where looks tell it better than to this share of it, what is not
+# steady about it moves the numbers by more than their u.
+STEADY_TO = 0.1
 
 
 def allowing_slip(settled: Settled, prepared: Prepared) -> Settled:
@@ -123,22 +126,31 @@ def steady_flag(settled: Settled, prepared: Prepared) -> Flag | None:
     words = "the zero moves steadily with the looks, as when the drawtube slips: "
     if follows(settled, prepared):
         return flag("steady_slip", "all", words + "the fit follows it, and u includes it")
+    if prepared.runs is None:
+        return flag("slip", "all", words + "so much that it is hardly steady enough for u to include it")
     return flag("slip", "all", words + "moves between them that nobody wrote down slipped too, unseen")
 
 
 def follows(settled: Settled, prepared: Prepared) -> bool:
-    """Tell whether a steady slip is in the fit with all that drives it: no move went unseen."""
-    return bool(settled.problem.slips) and prepared.runs is None
+    """Tell whether a steady slip, no large one, is in the fit with all that drives it: no move unseen."""
+    if not settled.problem.slips or prepared.runs is not None:
+        return False
+    return _told_squares(settled) < STEADY_TO**-2
+
+
+def _told_squares(settled: Settled) -> float:
+    """Return the square of the fit's slip in its own u, of all its factors together."""
+    places = settled.problem.slip_places
+    factors, covariance = settled.solution.state.theta[places], _covariance(settled)[places, places]
+    return float(factors @ np.linalg.solve(covariance, factors))
 
 
 def _told_chance(settled: Settled) -> float:
     """Return the chance of factors as large as the fit's where nothing slips."""
-    places, slips = settled.problem.slip_places, settled.problem.slips
+    slips = settled.problem.slips
     if not slips:
         return 1.0
-    factors, covariance = settled.solution.state.theta[places], _covariance(settled)[places, places]
-    squares = float(factors @ np.linalg.solve(covariance, factors))
-    return f_chance(squares / slips, slips, settled.degrees_of_freedom)
+    return f_chance(_told_squares(settled) / slips, slips, settled.degrees_of_freedom)
 
 
 def _untold_chance(settled: Settled, prepared: Prepared) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from routines.measure.geometry import ORIENTATION, PROBE, Geometry, Terms, changed
+from routines.measure.geometry import ORIENTATION, PROBE, SLITS, Geometry, Terms, changed
 from routines.measure.model import MaskedStar, SeeingProfile, StarState
 from routines.measure.templates import (
     SPIKE_SPACING_PX,
@@ -29,6 +29,7 @@ from routines.optics import Band
 # Wavelengths so many widths of the blur apart leave ripples of a tenth along a spike (the blur's transfer
 # function at that frequency): they serve for slopes, not for what is compared with a frame.
 _ROUGH_SPACING_BLURS = 1.25
+_FARTHEST_STRAYED = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,11 +62,15 @@ class Drawn:
     def redrawn(self, geometry: Geometry, step: Terms, state: StarState) -> Drawn:
         """Return what the geometry draws after a step, near a star's state."""
         strayed = self.strayed + step / PROBE
-        if np.abs(strayed).max() > 1.0 or not self._is_near(state):
+        # Where the slits lie shows in faint light between the orders, which hardly tells the defocus.
+        if np.abs(np.delete(strayed, SLITS)).max() > _FARTHEST_STRAYED or not self._is_near(state):
             return draw(geometry, self.band, self.templates.window, state)
         exact = _transfer(geometry, self, state.defocus_um, SPIKE_SPACING_PX)
         templates = self.templates.passing_through(state.defocus_um, exact)
-        return Drawn(geometry, self.band, templates, _star(geometry, templates), strayed, dict(self.slopes))
+        slopes = dict(self.slopes)
+        if np.abs(strayed).max() > _FARTHEST_STRAYED:
+            slopes, strayed[list(SLITS)] = {}, 0.0
+        return Drawn(geometry, self.band, templates, _star(geometry, templates), strayed, slopes)
 
     def images_by_terms(self, state: StarState, terms: Sequence[int]) -> NDArray[np.float32]:
         """Return what a unit of each term changes in the image of unit flux, shape (terms, n, n)."""

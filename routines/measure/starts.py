@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from routines.measure.cutout import Cutout
-from routines.measure.drawing import Drawn, draw
+from routines.measure.drawing import Drawn
 from routines.measure.fit import (
     StarFit,
     background_terms,
@@ -60,9 +60,10 @@ def with_slits_shifted(
             _costs_by_steps(one, cutout, fit, shifts)
             for one, cutout, fit in zip(drawn, cutouts, refined.fits, strict=True)
         )
-        likeliest = changed(refined.geometry, shifts[int(np.argmin(costs))])
+        shift = shifts[int(np.argmin(costs))]
+        likeliest = changed(refined.geometry, shift)
         shifted = [
-            draw(likeliest, one.band, window, fit.state) for one, fit in zip(drawn, refined.fits, strict=True)
+            one.redrawn(likeliest, shift, fit.state) for one, fit in zip(drawn, refined.fits, strict=True)
         ]
         tried = _refitted(shifted, refined, cutouts, reach_um)
         refined = min(refined, tried, key=lambda one: one.cost)

@@ -10,7 +10,7 @@ from measure_cases import SIZE_PX, made, star_model, state
 from scipy.ndimage import gaussian_filter
 
 from routines.measure.fit import fit_star
-from routines.measure.shared import shared_defocus_u_um
+from routines.measure.shared import _LAGS_PX, _by_lag, shared_defocus_u_um
 
 STATE = state(40.0, 1e6)
 COUNT = 40
@@ -50,3 +50,11 @@ def test_without_a_mismatch_nothing_is_added() -> None:
     fit = fit_star(star, cutout, replace(STATE, flux_electrons=0.0))
     assert fit.mismatch == 0.0
     assert shared_defocus_u_um(star, cutout, fit) == fit.defocus_u_um
+
+
+def test_products_by_lag_are_those_of_the_pixels_pairs() -> None:
+    image = np.random.default_rng(3).normal(size=(30, 30))
+    sums = dict(zip(_LAGS_PX, _by_lag(image), strict=True))
+    assert sums[0, 0] == pytest.approx((image**2).sum())
+    assert sums[2, 3] == pytest.approx((image[2:, 3:] * image[:-2, :-3]).sum())
+    assert sums[1, -2] == pytest.approx((image[1:, :-2] * image[:-1, 2:]).sum())

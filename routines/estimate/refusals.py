@@ -12,7 +12,7 @@ from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup
 from routines.estimate.robust import robust_line
-from routines.estimate.settle import Settled, engaged_rows
+from routines.estimate.settle import Settled, engaged_rows, fit_all
 from routines.estimate.solve import covariance_of
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD
@@ -35,6 +35,7 @@ NOT_FOLLOWING = (
 
 
 CLEARLY_FOLLOWED_SIGMAS = 3.0
+_NO_PLAY_STEPS = 1e-3
 
 
 def f_chance(ratio: float, above: float, below: float) -> float:
@@ -187,15 +188,26 @@ def backlash_is_known(settled: Settled) -> bool:
     """Tell whether a known history fixes the backlash, the unknown first slack left free.
 
     On each side that was travelled a believed look must lie clearly past the play: where the drawtube never
-    followed, a play that ends just before the last look would fit, and mean nothing.
+    followed, a play that ends just before the last look would fit, and mean nothing. So would, where looks
+    are on one side alone, one that ends just before the first of them: they must be clearly worse told
+    without any play.
     """
     believed = settled.solution.at.good > 0.5
     followed = believed & (_followed_in_sigmas(settled) > CLEARLY_FOLLOWED_SIGMAS)
-    for side in np.unique(settled.layout.side_now[believed]):
+    sides = np.unique(settled.layout.side_now[believed])
+    for side in sides:
         if not (followed & (settled.layout.side_now == side)).any():
             return False
+    if len(sides) == 1 and not _shows_play(settled):
+        return False
     state = replace(settled.solution.state, free_slack=~settled.layout.known)
     return _backlash_u(settled, state) < 0.1 * float(np.ptp(settled.problem.position))
+
+
+def _shows_play(settled: Settled) -> bool:
+    """Tell whether looks of a known history are clearly better told with play than with none."""
+    without = fit_all(settled.problem, settled.layout, None, play=_NO_PLAY_STEPS)
+    return without.total_cost - settled.total_cost > CLEARLY_FOLLOWED_SIGMAS**2
 
 
 def _backlash_u(settled: Settled, state: State) -> float:

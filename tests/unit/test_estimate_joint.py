@@ -108,6 +108,31 @@ def test_one_way_gives_that_branch_and_offsets_but_no_backlash() -> None:
     assert inward.crossings_outward_steps["L"] is None
 
 
+def twice_outward(entry: float, seed: int) -> tuple[list[Observation], list[Move]]:
+    """Two passes outward, each entered by a reversal at ``entry`` that the moves tell of."""
+    one_pass = out(0.0, 240.0)
+    looks = sweep([[entry], one_pass, [entry], one_pass], filters="L", seed=seed, start=entry)
+    path = [look.position_steps for look in looks]
+    seen = [look for look in looks if look.position_steps != entry]
+    renumbered = [replace(look, number=number) for number, look in enumerate(seen)]
+    number, moves = 0, []
+    for position in path:
+        moves.append(Move(number, position))
+        number += position != entry
+    return renumbered, moves
+
+
+def test_noise_in_the_first_looks_of_passes_one_way_is_no_play_that_ends_just_there() -> None:
+    told = [fit(*twice_outward(entry=-130.0, seed=seed)) for seed in range(40)]
+    assert [seed for seed, result in enumerate(told) if result.backlash_steps is not None] == []
+    assert all("no_reversal" in codes(result) for result in told)
+
+
+def test_passes_one_way_tell_the_play_when_they_begin_inside_it() -> None:
+    result = fit(*twice_outward(entry=-10.0, seed=1))
+    assert agrees(result.backlash_steps, BACKLASH)
+
+
 def test_too_short_a_pass_one_way() -> None:
     result = fit(sweep([back(), out(-100.0, -60.0, 10.0)]))
     assert result.backlash_steps is None

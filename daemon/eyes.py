@@ -69,11 +69,18 @@ class Sight:
     peak_share: float | None = None
 
 
+Reading = Callable[[], Sight]
+"""Waits for the measurement of a look that was taken, and returns its sight; raises WorkerError."""
+
+
 class Eye(Protocol):
     """Anything that can take a look."""
 
-    def look(self, request: LookRequest, stop: threading.Event) -> Sight:
-        """Take a look; raises DeviceError or WorkerError."""
+    def take(self, request: LookRequest, stop: threading.Event) -> Reading:
+        """Take a look, and return how to have it read; raises DeviceError.
+
+        Once it has returned, the rig may move; no further look is taken before this one has been read.
+        """
         ...
 
 
@@ -141,15 +148,20 @@ class FrameEye:
         self._expose = expose
         self._worker = worker
 
-    def look(self, request: LookRequest, stop: threading.Event) -> Sight:
-        """Expose and measure; raises DeviceError or WorkerError."""
-        return joined([self._frame(request, index, stop) for index in range(request.frames)])
+    def take(self, request: LookRequest, stop: threading.Event) -> Reading:
+        """Expose every frame of the look; raises DeviceError."""
+        paths = [self._exposed(request, index, stop) for index in range(request.frames)]
+        return lambda: joined(
+            [self._measured(path, request, stop, index) for index, path in enumerate(paths)]
+        )
 
-    def _frame(self, request: LookRequest, index: int, stop: threading.Event) -> Sight:
-        """Expose and measure one of the look's frames; only the first is kept as the look's own."""
+    def _exposed(self, request: LookRequest, index: int, stop: threading.Event) -> str:
         number = request.number + index * _NUMBERS_APART
         exposure_s = request.exposure_s / request.frames
-        path = str(self._expose(exposure_s, request.filter, number, stop, request.words))
+        return str(self._expose(exposure_s, request.filter, number, stop, request.words))
+
+    def _measured(self, path: str, request: LookRequest, stop: threading.Event, index: int) -> Sight:
+        """Measure one of the look's frames; only the first is kept as the look's own."""
         aside = request.aside or index > 0
         measured = self._worker.call(
             "measure_aside" if aside else "measure",

@@ -7,11 +7,21 @@ mechanics as they were and are not written down.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from routines.observations import INWARD, OUTWARD, SIDE_UNKNOWN, Move, Observation
-from routines.scripts.listing import legs_of
-from routines.steps import Answer, Approach, Arrived, Estimated, Seen, Selected, Step, Travel
+from routines.steps import (
+    Answer,
+    Approach,
+    Arrived,
+    Estimated,
+    Seen,
+    Selected,
+    Step,
+    Travel,
+    answers_to_parts,
+    legs_of,
+)
 
 MotionStep = (Travel, Approach)
 
@@ -30,8 +40,17 @@ class Ledger:
     latest_estimate: Estimated | None = None
     course: list[Travel | Approach] = field(default_factory=list)
 
+    def copy(self) -> Ledger:
+        """Return a ledger that goes its own way from here."""
+        own = (list(self.moves), list(self.observations), list(self.course))
+        return replace(self, moves=own[0], observations=own[1], course=own[2])
+
     def note(self, step: Step, answer: Answer) -> None:
-        """Take in an answered step."""
+        """Take in an answered step: a look, then where the motor and the wheel went while it was measured."""
+        for one, its_answer in answers_to_parts(step, answer):
+            self._note_one(one, its_answer)
+
+    def _note_one(self, step: Step, answer: Answer) -> None:
         if isinstance(step, MotionStep) and isinstance(answer, Arrived):
             self._note_motion(step, answer)
         elif isinstance(answer, Selected):

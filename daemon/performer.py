@@ -9,8 +9,9 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from math import inf
 from typing import Any
 
@@ -25,7 +26,6 @@ from drivers.errors import DeviceError, Stopped
 from drivers.roles import FilterWheel, Focuser, Thermometer
 from routines.convention import Outward, limits_to_science, to_counts, to_science
 from routines.observations import Move, Observation
-from routines.scripts.listing import legs_of
 from routines.sense import checked, sense_of
 from routines.steps import (
     Answer,
@@ -37,6 +37,7 @@ from routines.steps import (
     Failed,
     Noted,
     Observe,
+    Onward,
     Released,
     Remark,
     Seen,
@@ -44,6 +45,8 @@ from routines.steps import (
     SelectFilter,
     Step,
     Travel,
+    legs_of,
+    parts_of,
 )
 
 GLIMPSES_FROM = 900_000
@@ -119,8 +122,9 @@ class Performer:
     def restore(self, *, pending: Step | None) -> None:
         """Bring filter and slack back to where the journal ends; raises DeviceError or `RunStopped`.
 
-        Only a motion that may have been cut short, or a focuser that stands elsewhere than it was left, makes
-        the slack uncertain; then the pass is made again from its entry.
+        Only a motion that may have been cut short (also one meanwhile a look was measured), or a focuser that
+        stands elsewhere than it was left, makes the slack uncertain; then the pass is made again from its
+        entry.
         """
         ledger = self._ledger
         try:
@@ -128,7 +132,8 @@ class Performer:
                 self._hands.wheel.select(ledger.filter, self._stop)
             if isinstance(pending, Approach) or not ledger.course:
                 return
-            if isinstance(pending, Travel) or self._strayed():
+            moving = pending is not None and any(legs_of(part) for part in parts_of(pending))
+            if moving or self._strayed():
                 for motion in ledger.to_restore():
                     self._go(legs_of(motion))
         except Stopped as stopped:
@@ -201,7 +206,8 @@ class Performer:
             return Failed("wrong_filter", f"asked to look in {step.filter}, but {ledger.filter} is in place")
         if ledger.position_steps is None:
             ledger.position_steps = self._read_position()
-        seen = self._looked(step, self._request(step, len(ledger.observations)))
+        request, began = self._request(step, len(ledger.observations)), self._hands.clock.now()
+        reading = self._hands.eye.take(request, self._stop)
         if self._strayed():
             return Failed(
                 "motion_fault",
@@ -209,7 +215,23 @@ class Performer:
                 f"{self._read_position():.0f} after the exposure: it moved without being asked to. The look "
                 "was not taken down.",
             )
-        return Seen(seen)
+        if not step.then:
+            return Seen(self._observation(step, request, reading(), began))
+        # The frame is measured in another process: the rig need not wait for that.
+        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="reading") as reader:
+            sight = reader.submit(reading)
+            then = self._gone_on(step.then)
+            return Seen(self._observation(step, request, sight.result(), began), then)
+
+    def _gone_on(self, onward: Sequence[Onward]) -> tuple[Answer, ...]:
+        """Do what comes after a look that is not answered yet, up to the first failure."""
+        ahead, answers = Performer(self._hands, self._ledger.copy(), self._live, self._stop), []
+        for step in onward:
+            answers.append(ahead.carry_out(step))
+            if isinstance(answers[-1], Failed):
+                break
+            ahead._ledger.note(step, answers[-1])
+        return tuple(answers)
 
     def glimpse(self, step: Observe) -> Observation | None:
         """Take a look that is no part of the run, to see whether the star is back; None when it fails."""
@@ -218,20 +240,14 @@ class Performer:
             return None
         self._glimpses += 1
         request = replace(self._request(step, GLIMPSES_FROM + self._glimpses), aside=True)
+        began = self._hands.clock.now()
         try:
-            return self._looked(step, request)
+            sight = self._hands.eye.take(request, self._stop)()
         except (Stopped, JobAbandoned) as stopped:
             raise RunStopped(str(stopped)) from stopped
         except (DeviceError, WorkerError):
             return None
-
-    def _looked(self, step: Observe, request: LookRequest) -> Observation:
-        hands = self._hands
-        began = hands.clock.now()
-        sight = hands.eye.look(request, self._stop)
-        time = sight.time or began + timedelta(seconds=request.exposure_s / 2.0)
-        seen = self._observation(step, request, sight, time.timestamp())
-        return checked(seen, sense_of((*self._ledger.observations, seen), hands.play_bound_steps))
+        return self._observation(step, request, sight, began)
 
     def _request(self, step: Observe, number: int) -> LookRequest:
         ledger, hands = self._ledger, self._hands
@@ -267,10 +283,11 @@ class Performer:
             return Exposure(hands.exposures_s[step.filter])
         return hands.exposures.choose(step.filter, step.method, self._ledger.observations)
 
-    def _observation(self, step: Observe, request: LookRequest, sight: Sight, time_s: float) -> Observation:
+    def _observation(self, step: Observe, request: LookRequest, sight: Sight, began: datetime) -> Observation:
         ledger = self._ledger
         assert ledger.position_steps is not None
-        return Observation(
+        middle = sight.time or began + timedelta(seconds=request.exposure_s / 2.0)
+        seen = Observation(
             number=request.number,
             filter=request.filter,
             position_steps=ledger.position_steps,
@@ -280,7 +297,7 @@ class Performer:
             side=ledger.side,
             travel_since_reversal_steps=ledger.travel_steps if ledger.side else None,
             temperature_c=request.temperature_c,
-            time_s=time_s,
+            time_s=middle.timestamp(),
             exposure_s=request.exposure_s,
             signal_electrons=sight.signal_electrons,
             pass_id=ledger.pass_id if step.pass_id is None else step.pass_id,
@@ -291,6 +308,7 @@ class Performer:
             peak_share=sight.peak_share,
             frames=request.frames,
         )
+        return checked(seen, sense_of((*ledger.observations, seen), self._hands.play_bound_steps))
 
     def _temperature(self) -> float | None:
         """Return the latest temperature; a thermometer that fails leaves it unknown (its gate decides)."""

@@ -14,9 +14,9 @@ from daemon.rechecking import parameters_for
 from routines.convention import to_counts
 from routines.scripts.catalogue import ROUTINES, parameters_to_dict, script_from_dict
 from routines.scripts.common import Pace
-from routines.scripts.listing import PretendedTrain, legs_of, list_steps
+from routines.scripts.listing import PretendedTrain, list_steps
 from routines.scripts.recheck import Recheck
-from routines.steps import Approach, Await, Estimate, Observe, Remark, SelectFilter, Step, Travel
+from routines.steps import Approach, Await, Estimate, Observe, Remark, SelectFilter, Step, Travel, legs_of
 
 if TYPE_CHECKING:
     from daemon.config import Config

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-from daemon.eyes import LookRequest, Sight, Words
+from daemon.eyes import LookRequest, Reading, Sight, Words
 from drivers.errors import ExposureFailed, Stopped
 from drivers.roles import StopSignal
 from drivers.simulated.client import ExposureAborted, RigError, SimulatedCamera
@@ -34,8 +34,12 @@ class SurrogateEye:
     def __init__(self, camera: SimulatedCamera) -> None:
         self._camera = camera
 
-    def look(self, request: LookRequest, stop: threading.Event) -> Sight:
+    def take(self, request: LookRequest, stop: threading.Event) -> Reading:
         """Have the rig draw a look; raises Stopped or ExposureFailed."""
+        sight = self._drawn(request, stop)
+        return lambda: sight
+
+    def _drawn(self, request: LookRequest, stop: threading.Event) -> Sight:
         try:
             drawn = self._camera.look(request.exposure_s, request.filter, stop, number=request.number)
         except ExposureAborted as error:

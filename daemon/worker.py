@@ -55,6 +55,8 @@ class Worker:
         self._pipe: Connection | None = None
         self._abandoned: list[BaseProcess] = []
         self._entered = False
+        # A word may be put in while another thread waits for a job's result.
+        self._sending = threading.Lock()
 
     @property
     def pid(self) -> int | None:
@@ -79,8 +81,8 @@ class Worker:
 
     def mention(self, job: str, *arguments: Any) -> None:
         """Have a job done before the next one, and hear nothing of it; without a process, not at all."""
-        if self._pipe is not None and self._entered:
-            with contextlib.suppress(OSError):
+        with self._sending, contextlib.suppress(OSError):
+            if self._pipe is not None and self._entered:
                 self._pipe.send((job, arguments, False))
 
     def close(self) -> None:
@@ -130,7 +132,8 @@ class Worker:
                 # Imports come first, and a busy single-board computer takes its time over them.
                 self._reply(pipe, _ENTER_S, stop)
                 self._entered = True
-            pipe.send((job, arguments, True))
+            with self._sending:
+                pipe.send((job, arguments, True))
             return self._reply(pipe, deadline_s, stop)
         except (EOFError, OSError) as error:
             raise _Gone(f"the measuring process died ({type(error).__name__})") from error

@@ -8,8 +8,8 @@ thrown into the script.
 
 from __future__ import annotations
 
-from collections.abc import Generator
-from dataclasses import asdict, dataclass, field, fields
+from collections.abc import Callable, Generator
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 from routines.observations import Method, Observation
@@ -38,15 +38,22 @@ class SelectFilter:
     filter: str
 
 
+Onward = Travel | Approach | SelectFilter
+
+
 @dataclass(frozen=True, slots=True)
 class Observe:
-    """Expose and measure one frame; ``exposure_s`` None lets the exposure rule choose."""
+    """Expose and measure one frame; ``exposure_s`` None lets the exposure rule choose.
+
+    ``then`` is where to go next whatever the frame tells: it is gone to while the frame is measured.
+    """
 
     filter: str
     exposure_s: float | None = None
     method: Method = "mask"
     pass_id: int | None = None
     marker: bool = False
+    then: tuple[Onward, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +102,13 @@ class Selected:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A frame was taken; its observation may still hold no value, with flags that say why."""
+    """A frame was taken; its observation may still hold no value, with flags that say why.
+
+    ``then`` answers what was to be done meanwhile, as far as it went: up to the first failure.
+    """
 
     observation: Observation
+    then: tuple[Answer, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,14 +147,56 @@ _STEPS = {cls.__name__: cls for cls in (Travel, Approach, SelectFilter, Observe,
 _ANSWERS = {cls.__name__: cls for cls in (Arrived, Selected, Seen, Estimated, Released, Noted, Failed)}
 
 
+def legs_of(step: Step) -> tuple[float, ...]:
+    """Return the absolute positions (steps) that a step makes the motor visit, in order."""
+    if isinstance(step, Travel):
+        return (step.position_steps,)
+    if isinstance(step, Approach):
+        return (step.position_steps - step.side * step.overshoot_steps, step.position_steps)
+    return ()
+
+
+def parts_of(step: Step) -> tuple[Step, ...]:
+    """Return what a step does one after the other: a look and where it goes meanwhile, or the step alone."""
+    if isinstance(step, Observe) and step.then:
+        return (replace(step, then=()), *step.then)
+    return (step,)
+
+
+def answered_in_parts(step: Step, answer_one: Callable[[Step], Answer]) -> Answer:
+    """Answer a step by its parts, up to the first failure, as a conductor that does one at a time would."""
+    first, *others = parts_of(step)
+    answer, then = answer_one(first), []
+    if not isinstance(answer, Seen) or not others:
+        return answer
+    for other in others:
+        then.append(answer_one(other))
+        if isinstance(then[-1], Failed):
+            break
+    return replace(answer, then=tuple(then))
+
+
+def answers_to_parts(step: Step, answer: Answer) -> list[tuple[Step, Answer]]:
+    """Return a step's parts, each with its own answer; parts that were never begun are left out."""
+    if not isinstance(answer, Seen):
+        return [(step, answer)]
+    return list(zip(parts_of(step), (replace(answer, then=()), *answer.then), strict=False))
+
+
 def step_to_dict(step: Step) -> dict[str, Any]:
     """Return the JSON form of a step: its kind and its fields."""
-    return {"kind": type(step).__name__, **asdict(step)}
+    record = {"kind": type(step).__name__, **asdict(step)}
+    if isinstance(step, Observe):
+        del record["then"]
+        return record | ({"then": [step_to_dict(one) for one in step.then]} if step.then else {})
+    return record
 
 
 def step_from_dict(record: dict[str, Any]) -> Step:
     """Return the step that ``step_to_dict`` wrote; KeyError or TypeError when it is not one."""
     values = {name: value for name, value in record.items() if name != "kind"}
+    if "then" in values:
+        values["then"] = tuple(step_from_dict(one) for one in values["then"])
     return _STEPS[record["kind"]](**values)
 
 
@@ -153,6 +206,9 @@ def answer_to_dict(answer: Answer) -> dict[str, Any]:
     for item in fields(answer):
         value = getattr(answer, item.name)
         record[item.name] = value.as_dict() if isinstance(value, Observation) else value
+    if isinstance(answer, Seen):
+        del record["then"]
+        return record | ({"then": [answer_to_dict(one) for one in answer.then]} if answer.then else {})
     return record
 
 
@@ -161,6 +217,7 @@ def answer_from_dict(record: dict[str, Any]) -> Answer:
     values = {name: value for name, value in record.items() if name != "kind"}
     if record["kind"] == "Seen":
         values["observation"] = Observation.from_dict(values["observation"])
+        values["then"] = tuple(answer_from_dict(one) for one in values.get("then", ()))
     if "flags" in values:
         values["flags"] = tuple(values["flags"])
     return _ANSWERS[record["kind"]](**values)

@@ -116,7 +116,7 @@ class Ending:
             earlier=frames_of(ledger.observations),
             aside=True,
         )
-        return set(hands.eye.look(request, self._stop).flags)
+        return set(hands.eye.take(request, self._stop)().flags)
 
     def _go_where_wanted(self, end: RunEnd, found: dict[str, Any] | None) -> None:
         """Approach the wanted place from the final side, both legs inside the limits."""

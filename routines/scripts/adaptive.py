@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any
 
 from routines.errand import Errand, NextLooks
@@ -16,7 +17,7 @@ from routines.scripts.common import Part, Refused, estimate, number_of, why_unse
 from routines.scripts.course import CAUSES, Course
 from routines.steps import Estimated, Remark
 
-VERSION = 2
+VERSION = 3
 
 # What the fit says when nothing at all can be told, although the motor has gone past all the play both ways.
 _NOT_FOLLOWING = {
@@ -86,9 +87,8 @@ def looks_by_choice(
             return Reached(known, answer)
         done = 1.0 - 0.6**turn
         yield Remark(span[0] + (span[1] - span[0]) * done, _words(answer))
-        for place in answer.looks:
-            yield from course.come_to(place.position_steps, place.side)
-            seen = yield from course.see(place.filter)
+        for place, onward in zip_longest(answer.looks, answer.looks[1:]):
+            seen = yield from course.visit(place, onward)
             unseen[place.filter] = 0 if seen.measured else unseen[place.filter] + 1
             if unseen[course.facts.reference_filter] >= _UNSEEN_AT_MOST:
                 raise why_unseen(seen)

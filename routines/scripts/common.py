@@ -6,7 +6,7 @@ dictionary. A refusal is raised inside the script and ends it in ``concluded``, 
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -14,12 +14,12 @@ from routines.observations import Method, Observation
 from routines.steps import (
     Answer,
     Approach,
-    Arrived,
     Await,
     Estimate,
     Estimated,
     Failed,
     Observe,
+    Onward,
     Script,
     Seen,
     SelectFilter,
@@ -148,24 +148,29 @@ def _accept(answer: Answer) -> Answer:
     return answer
 
 
-def travel(position_steps: float) -> Part[Arrived]:
+def go_on(step: Onward) -> Part[None]:
+    """Make a motion, or turn the wheel."""
+    _accept((yield step))
+
+
+def travel(position_steps: float) -> Part[None]:
     """Go straight to a place."""
-    answer = _accept((yield Travel(float(round(position_steps)))))
-    assert isinstance(answer, Arrived)
-    return answer
+    yield from go_on(Travel(float(round(position_steps))))
 
 
-def approach(position_steps: float, side: int, overshoot_steps: float) -> Part[Arrived]:
+def approach(position_steps: float, side: int, overshoot_steps: float) -> Part[None]:
     """Come to a place from a side, with the slack taken up."""
-    step = Approach(float(round(position_steps)), side, float(round(overshoot_steps)))
-    answer = _accept((yield step))
-    assert isinstance(answer, Arrived)
-    return answer
+    yield from go_on(rounded_approach(position_steps, side, overshoot_steps))
+
+
+def rounded_approach(position_steps: float, side: int, overshoot_steps: float) -> Approach:
+    """Return the approach to the whole step nearest to a place."""
+    return Approach(float(round(position_steps)), side, float(round(overshoot_steps)))
 
 
 def select(filter_name: str) -> Part[None]:
     """Turn the wheel to a filter."""
-    _accept((yield SelectFilter(filter_name)))
+    yield from go_on(SelectFilter(filter_name))
 
 
 def glance(filter_name: str, *, marker: bool = False, method: Method = "mask") -> Part[Observation]:
@@ -181,6 +186,18 @@ def look(filter_name: str, *, marker: bool = False, method: Method = "mask") -> 
     if not seen.measured:
         seen = yield from glance(filter_name, marker=marker, method=method)
     return seen
+
+
+def look_and_go(filter_name: str, then: Sequence[Onward], *, marker: bool = False) -> Part[Observation]:
+    """Take one look and go on while it is measured, so that it is not repeated; it may hold no value.
+
+    Raises Refused where the way on could not be gone.
+    """
+    answer = _accept((yield Observe(filter_name, marker=marker, then=tuple(then))))
+    assert isinstance(answer, Seen)
+    for one in answer.then:
+        _accept(one)
+    return answer.observation
 
 
 def estimate(want: str, ask: dict[str, Any] | None = None) -> Part[Estimated]:

@@ -15,14 +15,15 @@ from routines.scripts.common import (
     Part,
     Refused,
     TrainFacts,
-    approach,
+    go_on,
     look,
+    look_and_go,
     number_of,
     overshoot_from,
+    rounded_approach,
     select,
-    travel,
 )
-from routines.steps import Estimated
+from routines.steps import Approach, Estimated, SelectFilter, Travel, legs_of
 
 CAUSES = (
     "In the order worth checking: the drawtube is locked; the motor's coupling is loose; the grease is "
@@ -78,46 +79,87 @@ class Course:
 
     def come_to(self, position_steps: float, side: int) -> Part[None]:
         """Stand at a position with the slack of ``side`` taken up, or go on in a pass that goes its way."""
-        place, facts = float(round(position_steps)), self.facts
-        at = self.at
-        if at is not None and at.side == side and (place - at.position_steps) * side >= 0.0:
-            if place != at.position_steps:
-                facts.require_inside(place, place, self.purpose)
-                yield from travel(place)
-                self._count(abs(place - at.position_steps), legs=1)
-        else:
-            facts.require_approach_inside(place, self.overshoot_steps, self.purpose, side)
-            yield from approach(place, side, self.overshoot_steps)
-            away = 0.0 if at is None else abs(place - side * self.overshoot_steps - at.position_steps)
-            self._count(away + self.overshoot_steps, legs=2)
-        self.at = Place(self._filter or facts.reference_filter, place, side)
+        for step in self._way_to(position_steps, side):
+            yield from go_on(step)
+            self._arrive(step, side)
 
     def turn_to(self, position_steps: float, side: int) -> Part[None]:
         """Go straight to a position moving to ``side``, through the dead zone if a turn lies before it."""
-        place = float(round(position_steps))
-        self.facts.require_inside(place, place, self.purpose)
-        yield from travel(place)
-        away = 0.0 if self.at is None else abs(place - self.at.position_steps)
-        self._count(away, legs=1)
-        self.at = Place(self._filter or self.facts.reference_filter, place, side)
+        step = Travel(float(round(position_steps)))
+        self.facts.require_inside(step.position_steps, step.position_steps, self.purpose)
+        yield from go_on(step)
+        self._arrive(step, side)
 
     def see(self, filter_name: str, *, marker: bool = False) -> Part[Observation]:
         """Look through a filter where the motor stands; refuses where the drawtube follows no more."""
-        facts = self.facts
-        if filter_name != self._filter:
-            yield from select(filter_name)
-            self._filter = filter_name
-            self.spent_s += facts.pace.wheel_s
+        yield from self._turn_wheel(filter_name)
         seen = yield from look(filter_name, marker=marker)
-        self.spent_s += facts.exposure_s(filter_name) + facts.pace.readout_s
-        if self.at is not None:
-            self.at = Place(filter_name, self.at.position_steps, self.at.side)
-        self._temperatures_c += [] if seen.temperature_c is None else [seen.temperature_c]
-        self._require_following(seen)
+        self._take_in(seen)
         return seen
 
-    def _count(self, steps: float, *, legs: int) -> None:
-        self.spent_s += steps / self.facts.pace.steps_per_s + legs * self.facts.pace.settle_s
+    def visit(self, place: Place, onward: Place | None) -> Part[Observation]:
+        """Go to a place and look; where it is known ``onward`` from there, go on while that is measured."""
+        yield from self.come_to(place.position_steps, place.side)
+        if onward is None:
+            return (yield from self.see(place.filter))
+        return (yield from self._see_and_go(place.filter, onward))
+
+    def _see_and_go(self, filter_name: str, onward: Place) -> Part[Observation]:
+        """Look as `see` does, but once: where a second look could be made the motor no longer stands."""
+        yield from self._turn_wheel(filter_name)
+        way = self._way_or_none(onward)
+        wheel = [SelectFilter(onward.filter)] if onward.filter != filter_name else []
+        seen = yield from look_and_go(filter_name, [*way, *wheel])
+        self._take_in(seen)
+        for step in way:
+            self._arrive(step, onward.side)
+        if wheel:
+            self._count_wheel(onward.filter)
+        return seen
+
+    def _way_to(self, position_steps: float, side: int) -> list[Travel | Approach]:
+        """Return the motion that makes the motor stand there, if any; refuses one outside the limits."""
+        place, facts, at = float(round(position_steps)), self.facts, self.at
+        if at is not None and at.side == side and (place - at.position_steps) * side >= 0.0:
+            if place == at.position_steps:
+                return []
+            facts.require_inside(place, place, self.purpose)
+            return [Travel(place)]
+        facts.require_approach_inside(place, self.overshoot_steps, self.purpose, side)
+        return [rounded_approach(place, side, self.overshoot_steps)]
+
+    def _way_or_none(self, onward: Place) -> list[Travel | Approach]:
+        """Return the way to the next look's place; none where it is refused, which `come_to` then tells."""
+        try:
+            return self._way_to(onward.position_steps, onward.side)
+        except Refused:
+            return []
+
+    def _arrive(self, step: Travel | Approach, side: int) -> None:
+        """Take down a motion and what it took."""
+        facts, legs = self.facts, legs_of(step)
+        here = legs[0] if self.at is None else self.at.position_steps
+        for leg in legs:
+            self.spent_s += abs(leg - here) / facts.pace.steps_per_s + facts.pace.settle_s
+            here = leg
+        self.at = Place(self._filter or facts.reference_filter, here, side)
+
+    def _turn_wheel(self, filter_name: str) -> Part[None]:
+        if filter_name != self._filter:
+            yield from select(filter_name)
+            self._count_wheel(filter_name)
+
+    def _count_wheel(self, filter_name: str) -> None:
+        self._filter = filter_name
+        self.spent_s += self.facts.pace.wheel_s
+
+    def _take_in(self, seen: Observation) -> None:
+        facts = self.facts
+        self.spent_s += facts.exposure_s(seen.filter) + facts.pace.readout_s
+        if self.at is not None:
+            self.at = Place(seen.filter, self.at.position_steps, self.at.side)
+        self._temperatures_c += [] if seen.temperature_c is None else [seen.temperature_c]
+        self._require_following(seen)
 
     def _require_following(self, seen: Observation) -> None:
         """Refuse after several looks in a row that no longer fit what is known of the train."""

@@ -30,6 +30,9 @@ from routines.steps import (
     SelectFilter,
     Step,
     Travel,
+    answered_in_parts,
+    legs_of,
+    parts_of,
 )
 
 if TYPE_CHECKING:
@@ -50,21 +53,12 @@ def list_steps(script: Script, answer: Callable[[Step], Answer], at_most: int = 
     try:
         step = next(script)
         while len(steps) < at_most:
-            steps.append(step)
+            steps.extend(parts_of(step))
             step = script.send(answer(step))
     except StopIteration as end:
         return Listing(tuple(steps), end.value)
     script.close()
     return Listing(tuple(steps), None)
-
-
-def legs_of(step: Step) -> tuple[float, ...]:
-    """Return the absolute positions (steps) that a step makes the motor visit, in order."""
-    if isinstance(step, Travel):
-        return (step.position_steps,)
-    if isinstance(step, Approach):
-        return (step.position_steps - step.side * step.overshoot_steps, step.position_steps)
-    return ()
 
 
 # What is taken for granted of a rig of which nothing is known, in critical focus zones: the scatter of a
@@ -100,6 +94,9 @@ class PretendedTrain:
 
     def __call__(self, step: Step) -> Answer:
         """Return a plausible answer to a step."""
+        return answered_in_parts(step, self._answer)
+
+    def _answer(self, step: Step) -> Answer:
         if isinstance(step, (Travel, Approach)):
             for place in legs_of(step):
                 self._go(place)

@@ -7,15 +7,17 @@ of temperature cancels between them; then the looks go where they help most.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from typing import Any
 
+from routines.errand import Place
 from routines.scripts.adaptive import Targets, looks_by_choice
 from routines.scripts.common import Part, TrainFacts, approach, concluded, masked, why_unseen
 from routines.scripts.course import Course
 from routines.scripts.find_focus import FindFocus, focus_found
 from routines.steps import Remark, Script
 
-VERSION = 3
+VERSION = 4
 
 # Places of the two first rounds, in reaches along the final side, and where a filter is sought that showed
 # nothing there.
@@ -55,17 +57,21 @@ def every_filter_twice(course: Course, *, span: tuple[float, float]) -> Part[tup
     """Look through every filter at two places of one pass; return those in which something was measured."""
     facts = course.facts
     order = (facts.reference_filter, *(name for name in facts.filters if name != facts.reference_filter))
+    places = [
+        Place(name, course.position(part * course.reach_steps), facts.final_side)
+        for part, names in zip(_FIRST_PLACES, (order, order[::-1]), strict=True)
+        for name in names
+    ]
     measured: set[str] = set()
-    for turn, part in enumerate(_FIRST_PLACES):
-        yield Remark(span[0] + (span[1] - span[0]) * turn / 2.0, "Every filter in turn, to and fro.")
-        yield from course.come_to(course.position(part * course.reach_steps), facts.final_side)
-        for name in order:
-            seen = yield from course.see(name)
-            if seen.measured:
-                measured.add(name)
-            elif turn and name == facts.reference_filter and name not in measured:
-                raise why_unseen(seen)
-        order = order[::-1]
+    for number, (place, onward) in enumerate(zip_longest(places, places[1:])):
+        if number % len(order) == 0:
+            share = number / len(places)
+            yield Remark(span[0] + (span[1] - span[0]) * share, "Every filter in turn, to and fro.")
+        seen = yield from course.visit(place, onward)
+        if seen.measured:
+            measured.add(place.filter)
+        elif onward is None and place.filter not in measured:
+            raise why_unseen(seen)  # the reference filter: it is the first and the last
     for part in _FURTHER_PLACES:
         yield from _seek(course, part, [name for name in order if name not in measured], measured)
     return tuple(name for name in facts.filters if name in measured)

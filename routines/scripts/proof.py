@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from math import hypot
 from random import Random
 from typing import Any
@@ -21,16 +22,16 @@ from routines.scripts.common import (
     Refused,
     TrainFacts,
     approach,
+    go_on,
     look,
+    look_and_go,
     number_of,
-    select,
-    travel,
 )
 from routines.scripts.course import CAUSES
 from routines.scripts.proof_verdict import Check, verdict
-from routines.steps import Estimated, Remark
+from routines.steps import Estimated, Onward, Remark, SelectFilter, Travel
 
-VERSION = 4
+VERSION = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +114,16 @@ class _Told:
         known = expected is not None and inside
         return trip if known else replace(trip, side=self.facts.final_side)
 
+    def way_out(self, trip: Trip, temperature_c: float | None) -> list[Onward]:
+        """Return how a trip begins: its filter, and somewhere else; refuses one that leaves the limits."""
+        expected = self.predicted(trip, temperature_c)
+        assert expected is not None
+        place, facts = expected.place_steps, self.facts
+        away = place + trip.away_px / abs(self.focus.slope_px_per_step)
+        facts.require_inside(min(place, away), max(place, away), "the proof")
+        facts.require_approach_inside(place, self.overshoot_steps, "the proof", trip.side)
+        return [SelectFilter(trip.filter), Travel(float(round(away)))]
+
     def predicted(self, trip: Trip, temperature_c: float | None) -> _Expected | None:
         """Return where the filter's focus should be from that side at a temperature; None where unknown."""
         branch = "outward" if trip.side > 0 else "inward"
@@ -148,14 +159,15 @@ def proof_looks(
     blind = 0
     trips = drawn_looks(facts.filters, facts.final_side, how)
     yield Remark(span[0], f"Proof: applying the numbers, {len(trips)} looks in drawn order.")
-    for trip in map(told.possible, trips):
-        if told.predicted(trip, temperature_c) is None:
-            continue
-        check, temperature_c = yield from _check(told, trip, temperature_c)
-        if check is not None and check.missed_by_u > how.missed_u:
+    possible = [trip for trip in map(told.possible, trips) if told.predicted(trip, None) is not None]
+    begun_for: Trip | None = None
+    for trip, onward in zip_longest(possible, possible[1:]):
+        check, temperature_c = yield from _check(told, trip, onward, temperature_c, begun=trip is begun_for)
+        begun_for = onward
+        if check is None or check.missed_by_u > how.missed_u:
             # One look in twenty or so is spoilt by something else: only a miss that repeats counts.
-            again = replace(trip, away_px=-trip.away_px)
-            check, temperature_c = yield from _check(told, again, temperature_c)
+            again, begun_for = replace(trip, away_px=-trip.away_px), None
+            check, temperature_c = yield from _check(told, again, None, temperature_c, begun=False)
         if check is not None:
             checks.append(check)
         blind += check is None
@@ -168,19 +180,26 @@ def proof_looks(
     return {**verdict(checks, how.missed_u, told.drift_steps), "seed": how.seed}
 
 
-def _check(told: _Told, trip: Trip, temperature_c: float | None) -> Part[tuple[Check | None, float | None]]:
-    """Go away, come to the predicted focus, and look; return the check and the temperature as read there."""
+def _check(
+    told: _Told, trip: Trip, onward: Trip | None, temperature_c: float | None, *, begun: bool
+) -> Part[tuple[Check | None, float | None]]:
+    """Go away, come to the predicted focus, and look; return the check and the temperature as read there.
+
+    Where an ``onward`` trip is known the way to its beginning is gone while the look is measured; ``begun``
+    tells that this trip was begun so.
+    """
     facts = told.facts
+    if not begun:
+        for step in told.way_out(trip, temperature_c):
+            yield from go_on(step)
     expected = told.predicted(trip, temperature_c)
     assert expected is not None
-    place = expected.place_steps
-    away = trip.away_px / abs(told.focus.slope_px_per_step)
-    facts.require_inside(min(place, place + away), max(place, place + away), "the proof")
-    facts.require_approach_inside(place, told.overshoot_steps, "the proof", trip.side)
-    yield from select(trip.filter)
-    yield from travel(place + away)
-    yield from approach(place, trip.side, told.overshoot_steps)
-    seen = yield from look(trip.filter)
+    facts.require_approach_inside(expected.place_steps, told.overshoot_steps, "the proof", trip.side)
+    yield from approach(expected.place_steps, trip.side, told.overshoot_steps)
+    if onward is None:
+        seen = yield from look(trip.filter)
+    else:
+        seen = yield from look_and_go(trip.filter, told.way_out(onward, temperature_c))
     now_c = temperature_c if seen.temperature_c is None else seen.temperature_c
     if seen.value_px is None:
         return None, now_c

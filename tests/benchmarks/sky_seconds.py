@@ -37,7 +37,6 @@ from routines.estimate.errands import answered
 from routines.estimate.joint import JointFit, fit_jointly
 from routines.observations import INWARD, OUTWARD, Move, Observation
 from routines.scripts.characterise import characterise
-from routines.scripts.listing import legs_of
 from routines.steps import (
     Answer,
     Approach,
@@ -52,6 +51,8 @@ from routines.steps import (
     SelectFilter,
     Step,
     Travel,
+    answered_in_parts,
+    legs_of,
 )
 from tests.benchmarks.timing import record
 
@@ -347,6 +348,9 @@ class OurLooks:
         self.exposures_s = {item.name: item.exposure_s for item in config.filters}
 
     def __call__(self, step: Step) -> Answer:
+        return answered_in_parts(step, self._answer)
+
+    def _answer(self, step: Step) -> Answer:
         bench = self.bench
         if isinstance(step, (Travel, Approach)):
             for place in legs_of(step):

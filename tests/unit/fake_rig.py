@@ -51,6 +51,7 @@ class FakeRig:
         self.legs, self.halts, self.exposed = [], 0, []
         self.lost = False
         self.leg_hook = lambda leg: None
+        self.read_hook = lambda: None
         self.limits = Limits(*sorted((self.sign * 0, self.sign * 10_000)))
         self.slots = {name: number for number, name in enumerate(FILTERS)}
         self.noise = np.random.default_rng(11).normal(0.0, 0.03, 1000)
@@ -88,12 +89,13 @@ class FakeRig:
     def read(self):
         return Reading(8.0, 1.0)
 
-    def look(self, request, stop):
+    def take(self, request, stop):
         if stop.is_set():
             raise Stopped("stopped while exposing")
         self.exposed.append(request.number)
         focus = 5000.0 + {"Clear": 0.0, "Red": 20.0, "Blue": -25.0}[request.filter]
-        return Sight(0.05 * (self.tube - focus) + self.noise[request.number], 0.03)
+        sight = Sight(0.05 * (self.tube - focus) + self.noise[request.number], 0.03)
+        return lambda: self.read_hook() or sight
 
     def _require_link(self):
         if self.lost:

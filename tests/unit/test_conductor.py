@@ -6,14 +6,19 @@ import threading
 from dataclasses import replace
 
 import pytest
-from fake_rig import FakeRig, SleptClock, begin, conductor_of, fitted, opened
+from fake_rig import FakeRig, SleptClock, begin, conductor_of, fitted, hands_of, opened
 
 from daemon.gates import Gate, Level, Levels
+from daemon.ledger import Ledger
+from daemon.live import Live
+from daemon.performer import Performer, RunStopped
 from daemon.replay import JournalDisagrees
-from daemon.worker import JobRaised
+from daemon.worker import JobAbandoned, JobRaised
 from drivers.errors import LinkLost, Stopped
 from routines.convention import to_science
+from routines.observations import INWARD, Move
 from routines.scripts.catalogue import ROUTINES
+from routines.steps import Approach, Arrived, Failed, Observe, Selected, SelectFilter, Travel
 
 
 class Crash(BaseException):
@@ -268,7 +273,7 @@ def test_a_stop_halts_at_once_also_while_a_camera_takes_its_time(tmp_path):
     looking, let_go = threading.Event(), threading.Event()
 
     class SlowEye:
-        def look(self, request, stop):
+        def take(self, request, stop):
             looking.set()
             let_go.wait(20.0)
             raise Stopped("the camera's command has ended")
@@ -287,6 +292,86 @@ def test_a_stop_halts_at_once_also_while_a_camera_takes_its_time(tmp_path):
     thread.join(20.0)
     assert [end.state for end in ends] == ["stopped"]
     journal.close()
+
+
+PLACES = (5000.0, 4900.0)
+
+
+def two_looks(then):
+    def script():
+        yield Approach(PLACES[0], INWARD, 200.0)
+        yield SelectFilter("Clear")
+        first = yield Observe("Clear", then=then)
+        second = yield Observe("Red")
+        return {"outcome": "done", "answers": [first, second]}
+
+    return script()
+
+
+def performed(rig, then, stop=None):
+    """Carry these few steps out as a conductor would, and return the first look's answer and the ledger."""
+    ledger = Ledger()
+    performer = Performer(hands_of(rig), ledger, Live(), stop or threading.Event())
+    script = two_looks(then)
+    step = next(script)
+    while True:
+        answer = performer.carry_out(step)
+        ledger.note(step, answer)
+        if isinstance(step, Observe) and step.then:
+            return answer, ledger
+        step = script.send(answer)
+
+
+def test_a_look_is_measured_while_the_rig_goes_on_to_the_next_place():
+    rig, moved = FakeRig(), threading.Event()
+    rig.read_hook = lambda: None if moved.wait(20.0) else pytest.fail("nothing moved while it was measured")
+    rig.leg_hook = lambda leg: moved.set() if leg == PLACES[1] else None
+    answer, ledger = performed(rig, (Travel(PLACES[1]), SelectFilter("Red")))
+    seen = answer.observation
+    assert (seen.position_steps, seen.filter, seen.side) == (PLACES[0], "Clear", INWARD)
+    assert seen.value_px == pytest.approx(rig.noise[0])
+    assert answer.then == (Arrived(PLACES[1], INWARD, 300.0), Selected("Red"))
+    assert (ledger.position_steps, ledger.filter) == (PLACES[1], "Red")
+    assert ledger.moves[-1] == Move(1, PLACES[1])
+    assert rig.count == PLACES[1]
+
+
+def test_what_fails_while_a_look_is_measured_does_not_lose_the_look():
+    rig = FakeRig()
+    answer, ledger = performed(rig, (Travel(99_999.0), SelectFilter("Red")))
+    assert answer.observation.measured
+    assert [(type(one), one.code) for one in answer.then] == [(Failed, "outside_limits")]
+    assert (ledger.position_steps, ledger.filter, len(ledger.observations)) == (PLACES[0], "Clear", 1)
+
+
+def test_a_stop_while_a_look_is_measured_ends_both():
+    rig, stop = FakeRig(), threading.Event()
+
+    def halted(leg):
+        if leg == PLACES[1]:
+            stop.set()
+            raise Stopped("stopped on the way")
+
+    def abandoned():
+        if not stop.wait(20.0):
+            pytest.fail("the measurement was not told")
+        raise JobAbandoned("stopped while measuring")
+
+    rig.leg_hook, rig.read_hook = halted, abandoned
+    with pytest.raises(RunStopped):
+        performed(rig, (Travel(PLACES[1]),), stop)
+
+
+def test_a_pass_is_made_again_where_a_crash_may_have_cut_the_way_on():
+    rig, ledger = FakeRig(), Ledger()
+    entered = Approach(PLACES[0], INWARD, 200.0)
+    ledger.note(entered, ledger.arrival(entered, PLACES[0]))
+    rig.count = PLACES[0]  # where it stood may as well lie on the way that was cut
+    performer = Performer(hands_of(rig), ledger, Live(), threading.Event())
+    performer.restore(pending=Observe("Clear", then=(SelectFilter("Red"),)))
+    assert rig.legs == []
+    performer.restore(pending=Observe("Clear", then=(Travel(PLACES[1]),)))
+    assert rig.legs == [PLACES[0] + 200.0, PLACES[0]]
 
 
 def test_a_hold_by_a_person_moves_nothing_and_survives_a_restart(tmp_path):

@@ -33,9 +33,9 @@ class Eye:
     def __init__(self, *flags):
         self.flags, self.looks = flags, []
 
-    def look(self, request, stop):
+    def take(self, request, stop):
         self.looks.append(request)
-        return Sight(None, None, self.flags)
+        return lambda: Sight(None, None, self.flags)
 
 
 @pytest.fixture

@@ -17,7 +17,6 @@ from routines.profile_build import build_profile
 from routines.profile_update import checked_profile, profile_with_differences, with_kept_differences
 from routines.quantity import Quantity
 from routines.scripts.common import TrainFacts
-from routines.scripts.listing import legs_of
 from routines.scripts.mask_and_width import mask_and_width
 from routines.scripts.recheck import KnownFocus, Recheck, in_words, recheck, recheck_by_mask
 from routines.scripts.width_focus import find_focus_by_width
@@ -35,6 +34,7 @@ from routines.steps import (
     Selected,
     SelectFilter,
     Travel,
+    legs_of,
 )
 
 FACTS = TrainFacts(

@@ -19,7 +19,7 @@ from routines.scripts.characterise import Characterise, characterise
 from routines.scripts.common import Focus, TrainFacts, concluded, overshoot_from
 from routines.scripts.find_focus import find_focus
 from routines.scripts.flanks import Flanks
-from routines.scripts.listing import PretendedTrain, legs_of, list_steps
+from routines.scripts.listing import PretendedTrain, list_steps
 from routines.scripts.offsets import offsets
 from routines.scripts.proof import Proof, drawn_looks, proof_looks
 from routines.scripts.recheck import KnownFocus, Recheck
@@ -39,6 +39,8 @@ from routines.steps import (
     Travel,
     answer_from_dict,
     answer_to_dict,
+    answered_in_parts,
+    legs_of,
 )
 
 FILTERS = ("Clear", "Red", "Green", "Blue")
@@ -105,6 +107,9 @@ class Train:
         return {name: value.as_dict() for name, value in numbers.items()}
 
     def __call__(self, step):
+        return answered_in_parts(step, self.answer)
+
+    def answer(self, step):
         self.steps.append(step)
         if isinstance(step, (Travel, Approach)):
             for place in legs_of(step):
@@ -151,9 +156,9 @@ class FittedTrain(Train):
         )
         return fit_jointly(observed, self.moves, setup)
 
-    def __call__(self, step):
+    def answer(self, step):
         if not isinstance(step, Estimate):
-            return super().__call__(step)
+            return super().answer(step)
         self.steps.append(step)
         fit = self.fit()
         known = estimated_from(fit)

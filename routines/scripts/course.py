@@ -102,9 +102,9 @@ class Course:
         yield from self.come_to(place.position_steps, place.side)
         if onward is None:
             return (yield from self.see(place.filter))
-        return (yield from self._see_and_go(place.filter, onward))
+        return (yield from self.see_and_go(place.filter, onward))
 
-    def _see_and_go(self, filter_name: str, onward: Place) -> Part[Observation]:
+    def see_and_go(self, filter_name: str, onward: Place) -> Part[Observation]:
         """Look as `see` does, but once: where a second look could be made the motor no longer stands."""
         yield from self._turn_wheel(filter_name)
         way = self._way_or_none(onward)

@@ -8,13 +8,15 @@ further on must move the star as far as the motor moved.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import fmean
 
+from routines.errand import Place
 from routines.observations import Observation
 from routines.scripts.common import Part, Refused, why_unseen
 from routines.scripts.course import CAUSES, Course
 
-VERSION = 2
+VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,10 +168,18 @@ def _through_the_dead_zone(course: Course, how: Flanks, play: float) -> Part[Non
     turned_at = course.at
     if how.dead_looks == 0 or turned_at is None or play < 2.0:
         return
-    side = course.facts.final_side
-    for share in _shares(how.dead_looks):
-        yield from course.turn_to(turned_at.position_steps + side * play * share, side)
-        yield from _look(course)
+    side, reference = course.facts.final_side, course.facts.reference_filter
+    shares = _shares(how.dead_looks)
+    ends = [turned_at.position_steps + side * play * share for share in shares] + [course.position(0.0)]
+    yield from course.turn_to(ends[0], side)
+    unseen = 0
+    for place, onward in pairwise(ends):
+        yield from course.come_to(place, side)
+        seen = yield from course.see_and_go(reference, Place(reference, onward, side))
+        # The motor has gone on: one look that told nothing is left out.
+        unseen = 0 if seen.measured else unseen + 1
+        if unseen > 1:
+            raise why_unseen(seen)
 
 
 def _shares(count: int) -> list[float]:

@@ -66,11 +66,13 @@ class Train:
         self.seen_px = faults.get("seen_px", 30.0)
         self.stuck = faults.get("stuck", False)
         self.sees = faults.get("sees", True)
+        self.blind = faults.get("blind", ())
         self.wrong = faults.get("wrong", {})
         self.noise = np.random.default_rng(5).normal(0.0, 0.03, 1000)
         self.motor = faults.get("start", FACTS.start_position_steps)
         self.tube = self.motor
         self.steps, self.looks, self.places = [], [], [self.motor]
+        self.asked = []
 
     def go(self, place):
         self.motor = place
@@ -80,8 +82,8 @@ class Train:
 
     def look(self, step):
         error = self.slope * (self.tube - self.focus - self.offsets[step.filter])
-        seen = self.sees and abs(error) < self.seen_px
         number = len(self.looks)
+        seen = self.sees and abs(error) < self.seen_px and number not in self.blind
         observation = Observation(
             number=number,
             filter=step.filter,
@@ -107,6 +109,7 @@ class Train:
         return {name: value.as_dict() for name, value in numbers.items()}
 
     def __call__(self, step):
+        self.asked.append(step)
         return answered_in_parts(step, self.answer)
 
     def answer(self, step):
@@ -263,6 +266,46 @@ def test_a_drawtube_that_stops_following_on_the_way_is_an_error_with_its_causes(
     assert (result["outcome"], result["code"]) == ("failed", "does_not_follow")
     causes = [result["message"].index(word) for word in ("locked", "coupling", "grease", "end stop")]
     assert causes == sorted(causes)
+
+
+def test_most_looks_are_measured_on_the_way_to_the_next():
+    train = FittedTrain()
+    list_steps(characterise(FACTS), train)
+    looks = [step for step in train.asked if isinstance(step, Observe)]
+    assert sum(bool(step.then) for step in looks) > 0.5 * len(looks)
+
+
+def test_no_single_look_without_a_value_ends_the_routine():
+    whole = FittedTrain()
+    list_steps(characterise(FACTS), whole)
+    for number in range(1, len(whole.looks), 5):
+        train = FittedTrain(blind=(number,))
+        result = list_steps(characterise(FACTS), train).result
+        assert result["outcome"] == "done", number
+        assert result["proof"]["status"] == "passed", number
+        assert result["unseen_filters"] == [], number
+
+
+def test_a_star_that_is_gone_in_the_dead_zone_ends_the_routine_there():
+    whole = FittedTrain()
+    list_steps(backlash(FACTS), whole)
+    inside = [
+        look.number for look, tube in whole.looks if 1.0 < look.position_steps - tube < whole.play - 1.0
+    ]
+    train = FittedTrain(blind=range(inside[0], 1000))
+    result = list_steps(backlash(FACTS), train).result
+    assert (result["outcome"], result["code"]) == ("failed", "no_star")
+    assert len(train.looks) == inside + 2
+
+
+def test_a_proof_looks_again_where_it_saw_nothing():
+    train = Train()
+    list_steps(characterise(FACTS), train)
+    last = len(train.looks) - 1
+    again = Train(blind=(last - 1,))
+    proof = list_steps(characterise(FACTS), again).result["proof"]
+    assert proof["status"] == "passed"
+    assert len(again.looks) == last + 2
 
 
 def test_a_drawtube_that_locks_at_the_very_end_fails_the_proof():

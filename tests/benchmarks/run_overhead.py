@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable
@@ -34,12 +35,14 @@ JOBS = ("measure", "measure_aside", "estimate")
 class Spent:
     """Adds up the wall time of named calls, less the rig's own time that passed meanwhile.
 
-    Only the outermost of them count, so that no time is counted twice; ``jobs_s`` is the processor time that
-    the worker had for its jobs, ``late_s`` by how much the rig's clock woke its sleepers late.
+    Only the outermost of them count, so that no time is counted twice, and only in the run's own thread: what
+    is done beside it costs the run no time by itself. ``jobs_s`` is the processor time that the worker had for
+    its jobs, ``late_s`` by how much the rig's clock woke its sleepers late.
     """
 
     def __init__(self, clock: Any) -> None:
         self.clock, self._inside, self.jobs_s, self.late_s = clock, 0, 0.0, 0.0
+        self._runs_in = threading.current_thread()
         self.by_name: dict[str, float] = defaultdict(float)
         self._sleep = clock.sleep
         clock.sleep = self._slept
@@ -54,6 +57,8 @@ class Spent:
         call = worker.call
 
         def timed(*arguments: Any, **settings: Any) -> Any:
+            if threading.current_thread() is not self._runs_in:
+                return call(*arguments, **settings)
             worker.warm_up()
             process_id, began_s = worker.pid, spent_s(worker.pid)
             try:
@@ -71,7 +76,7 @@ class Spent:
         call = getattr(holder, attribute)
 
         def timed(*arguments: Any, **settings: Any) -> Any:
-            if self._inside:
+            if self._inside or threading.current_thread() is not self._runs_in:
                 return call(*arguments, **settings)
             self._inside += 1
             own = self.clock.monotonic() if rig_s else 0.0

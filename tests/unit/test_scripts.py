@@ -289,10 +289,9 @@ def test_no_single_look_without_a_value_ends_the_routine():
 def test_a_star_that_is_gone_in_the_dead_zone_ends_the_routine_there():
     whole = FittedTrain()
     list_steps(backlash(FACTS), whole)
-    inside = [
-        look.number for look, tube in whole.looks if 1.0 < look.position_steps - tube < whole.play - 1.0
-    ]
-    train = FittedTrain(blind=range(inside[0], 1000))
+    behind = [(look.number, look.position_steps - tube) for look, tube in whole.looks]
+    inside = next(number for number, steps in behind if 1.0 < steps < whole.play - 1.0)
+    train = FittedTrain(blind=range(inside, 1000))
     result = list_steps(backlash(FACTS), train).result
     assert (result["outcome"], result["code"]) == ("failed", "no_star")
     assert len(train.looks) == inside + 2

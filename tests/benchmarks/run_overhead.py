@@ -35,9 +35,9 @@ JOBS = ("measure", "measure_aside", "estimate")
 class Spent:
     """Adds up the wall time of named calls, less the rig's own time that passed meanwhile.
 
-    Only the outermost of them count, so that no time is counted twice, and only in the run's own thread: what
-    is done beside it costs the run no time by itself. ``jobs_s`` is the processor time that the worker had for
-    its jobs, ``late_s`` by how much the rig's clock woke its sleepers late.
+    Only the outermost of them count, so that no time is counted twice, and only in the run's own thread: a
+    run does not wait for what is done beside it. ``jobs_s`` is the processor time that the worker had for its
+    jobs, ``late_s`` by how much the rig's clock woke its sleepers late.
     """
 
     def __init__(self, clock: Any) -> None:

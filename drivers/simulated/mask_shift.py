@@ -31,7 +31,7 @@ def mask_crossing_um(telescope: Telescope, glass: Glass, seeing_arcsec: float = 
     """
     perfect = replace(telescope, aberrations=Aberrations())
     plain = replace(glass, focus_slope_um_per_um=0.0, focus_bend_um_per_um2=0.0)
-    sky, real_sky = Sky(perfect), Sky(telescope)
+    sky, real_sky = _sky_of(perfect), _sky_of(telescope)
     wavelength_um = glass.band.centre_nm * 1e-3
     reach = _reach_px(telescope, wavelength_um + glass.band.width_nm * 0.5e-3)
     step_um = critical_focus_zone_um(wavelength_um, telescope.optics) / 4.0
@@ -54,6 +54,12 @@ def mask_crossing_um(telescope: Telescope, glass: Glass, seeing_arcsec: float = 
     design = np.stack([np.ravel(change * root_weight) for change in changes], axis=1)
     differences = np.ravel((pattern(real_sky, glass, 0.0) - middle) * root_weight)
     return -float(np.linalg.lstsq(design, differences, rcond=None)[0][0])
+
+
+@lru_cache(maxsize=4)
+def _sky_of(telescope: Telescope) -> Sky:
+    """Return what renders through a telescope; its pupil is the same for all filters."""
+    return Sky(telescope)
 
 
 def colours_um(glass: Glass) -> list[float]:

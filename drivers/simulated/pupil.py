@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -71,6 +72,12 @@ class Telescope:
 
 
 def draw_pupil(telescope: Telescope, count: int, *, masked: bool) -> NDArray[np.float32]:
+    """Return `_transmission` of this telescope, drawn once for all its filters and wavefronts; read only."""
+    return _transmission(replace(telescope, aberrations=Aberrations()), count, masked)
+
+
+@lru_cache(maxsize=8)
+def _transmission(telescope: Telescope, count: int, masked: bool) -> NDArray[np.float32]:
     """Return the transmission over ``count`` + 2 MARGIN cells a side, ``count`` spanning the clear diameter.
 
     Drawn SUPERSAMPLE times finer, then low-passed to what the cells can carry: whatever the slits throw
@@ -87,7 +94,9 @@ def draw_pupil(telescope: Telescope, count: int, *, masked: bool) -> NDArray[np.
         if masked:
             strip = strip * mask_amplitude(x, y, cell_mm, telescope.mask)
         fine[rows] = strip
-    return _low_passed(fine)
+    drawn = _low_passed(fine)
+    drawn.flags.writeable = False
+    return drawn
 
 
 def _low_passed(fine: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -175,6 +175,7 @@ class Conductor:
             self._journal.holds(run_id),
             partial(self._keep_holds, run_id),
         )
+        by_a_person = partial(holding.wait, None)
         if frontier.step is None:
             return _with_holds(frontier.result or {}, holding)
         for seen in ledger.observations:
@@ -183,7 +184,7 @@ class Conductor:
         try:
             while True:
                 failure = holding.wait(_glimpse(performer, step))
-                act = performer.carry_out if failure is None else _answering(failure)
+                act = _answering(failure) if failure else partial(performer.carry_out, held=by_a_person)
                 answer = self._journaled(run_id, number, step, act)
                 ledger.note(step, answer)
                 if isinstance(answer, Seen):

@@ -100,10 +100,13 @@ class Performer:
         self._stop = stop
         self._glimpses = 0
 
-    def carry_out(self, step: Step) -> Answer:
-        """Do a step and return its answer; raises `RunStopped` alone."""
+    def carry_out(self, step: Step, held: Callable[[], object] = lambda: None) -> Answer:
+        """Do a step and return its answer; raises `RunStopped` alone.
+
+        ``held`` waits while a person holds the run: before what a look does next, too, nothing moves then.
+        """
         try:
-            return self._do(step)
+            return self._observe(step, held) if isinstance(step, Observe) else self._do(step)
         except (Stopped, JobAbandoned) as stopped:
             raise RunStopped(str(stopped)) from stopped
         except (DeviceError, WorkerError) as error:
@@ -148,12 +151,11 @@ class Performer:
             return self._move(step)
         if isinstance(step, SelectFilter):
             return self._select(step)
-        if isinstance(step, Observe):
-            return self._observe(step)
         if isinstance(step, Estimate):
             return self._hands.fitter(self._ledger.observations, self._ledger.moves, self._stop, step.ask)
         if isinstance(step, Await):
             return self._await(step)
+        assert isinstance(step, Remark)
         return self._remark(step)
 
     def _read_position(self) -> float:
@@ -200,7 +202,7 @@ class Performer:
         self._live.update(filter=step.filter)
         return Selected(step.filter)
 
-    def _observe(self, step: Observe) -> Answer:
+    def _observe(self, step: Observe, held: Callable[[], object]) -> Answer:
         ledger = self._ledger
         if ledger.filter != step.filter:
             return Failed("wrong_filter", f"asked to look in {step.filter}, but {ledger.filter} is in place")
@@ -220,13 +222,14 @@ class Performer:
         # The frame is measured in another process: the rig need not wait for that.
         with ThreadPoolExecutor(max_workers=1, thread_name_prefix="reading") as reader:
             sight = reader.submit(reading)
-            then = self._gone_on(step.then)
+            then = self._gone_on(step.then, held)
             return Seen(self._observation(step, request, sight.result(), began), then)
 
-    def _gone_on(self, onward: Sequence[Onward]) -> tuple[Answer, ...]:
+    def _gone_on(self, onward: Sequence[Onward], held: Callable[[], object]) -> tuple[Answer, ...]:
         """Do what comes after a look that is not answered yet, up to the first failure."""
         ahead, answers = Performer(self._hands, self._ledger.copy(), self._live, self._stop), []
         for step in onward:
+            held()
             answers.append(ahead.carry_out(step))
             if isinstance(answers[-1], Failed):
                 break

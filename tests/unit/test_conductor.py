@@ -407,6 +407,34 @@ def test_a_hold_by_a_person_moves_nothing_and_survives_a_restart(tmp_path):
     journal.close()
 
 
+@pytest.mark.parametrize("number", [1, 6, 7, 8])
+def test_a_hold_that_comes_during_a_look_lets_nothing_move_after_it(number, tmp_path):
+    journal, rig, clock = opened(tmp_path), FakeRig(), SleptClock()
+    conductor = conductor_of(journal, rig, clock=clock)
+    take, found = rig.take, []
+
+    def stands():
+        return len(rig.legs), rig.filter, rig.halts
+
+    def held_while_exposing(request, stop):
+        reading = take(request, stop)
+        if request.number == number:
+            conductor.hold()
+            found.append(stands())
+        return reading
+
+    def let_go_after_a_while():
+        found.append(stands())
+        if len(found) == 6:
+            conductor.resume()
+
+    rig.take, clock.on_sleep = held_while_exposing, let_go_after_a_while
+    assert conductor.carry_on(begin(conductor, "offsets")).state == "done"
+    assert len(found) == 6
+    assert set(found) == {found[0]}
+    journal.close()
+
+
 def shut_gate(read):
     levels = Levels(
         "star brightness", "of its best", 0.5, 0.7, "below", settling_s=10.0, longest_hold_s=100.0

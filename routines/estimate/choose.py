@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from routines.estimate.model import BACKLASH, TRANSITION, Problem, State, arguments
 from routines.estimate.passes import Layout, Runs, lay_out
-from routines.estimate.play import Array, Index, Route, lost_of, places, share_engaged
+from routines.estimate.play import Array, Index, Route, lost_of, place_at, share_engaged
 from routines.estimate.robust import mixture
 
 TAKEN_UP = math.inf
@@ -24,6 +24,8 @@ HUBER_BEND = 2.0
 # Prior odds of either tidy story (nothing unseen, all taken up) to the untidy one: 2 to 1 each.
 TIDY_ODDS = 2.0
 SLACK_NODES = 24
+# A slack is at rest once it moves by no more than this share of the play.
+SLACK_SETTLED = 1e-7
 LONE_ROW_COST = 6.0
 
 
@@ -50,7 +52,7 @@ def _try_slacks(problem: Problem, layout: Layout, state: State, slack: Array, *,
     fixed = arguments(problem, layout, theta, np.full(state.slack.shape, TAKEN_UP))
     travel = route.travel[:, None] + slack[..., route.group, :]
     share = share_engaged(travel, backlash, transition)
-    slope = problem.slope_of(theta)
+    slope = problem.common_slope_of(theta)
     ahead = slope * route.side
     followed = backlash - lost_of(travel, share, backlash, transition)
     residual = (problem.value - slope * fixed)[..., None] - ahead[..., None] * followed
@@ -111,7 +113,9 @@ def _between(problem: Problem, layout: Layout, state: State, reach: Array) -> Ar
         at = _try_slacks(problem, layout, state, slack[..., None], redescend=False)
         curvature = np.maximum(at.curvature[..., 0], 1e-12)
         move = np.clip(at.gradient[..., 0] / curvature, -reach / 8.0, reach / 8.0)
-        slack = np.clip(slack + move, layout.lowest, layout.lowest + reach)
+        slack, before = np.clip(slack + move, layout.lowest, layout.lowest + reach), slack
+        if np.all(np.abs(slack - before) <= SLACK_SETTLED * reach):
+            break
     return slack
 
 
@@ -157,15 +161,21 @@ def choose_turns(
     problem: Problem, runs: Runs, first_rows: Sequence[int], layout: Layout, state: State
 ) -> list[int]:
     """Return where each pass begins when every row at a turn goes to the pass that explains it better."""
+    if not runs.turns:
+        return list(first_rows)
     slack = np.zeros(len(runs.side))
     slack[layout.pass_index[layout.starts]] = state.slack
+    counts = [turn.end_row - turn.first_row for turn in runs.turns]
+    rows = np.concatenate([np.arange(turn.first_row, turn.end_row) for turn in runs.turns])
+    before = np.repeat(np.arange(len(runs.turns)), counts)
+    ends = np.cumsum(counts)[:-1]
+    old, new = (
+        np.split(_row_costs(problem, runs, state, rows, owner, slack), ends) for owner in (before, before + 1)
+    )
     chosen = list(first_rows)
     for k, turn in enumerate(runs.turns):
-        rows = np.arange(turn.first_row, turn.end_row)
-        old = _row_costs(problem, runs, state, rows, k, slack[k])
-        new = _row_costs(problem, runs, state, rows, k + 1, slack[k + 1])
         costs = [
-            float(np.sum(old[: choice - turn.first_row]) + np.sum(new[choice - turn.first_row :]))
+            float(np.sum(old[k][: choice - turn.first_row]) + np.sum(new[k][choice - turn.first_row :]))
             + _lone_cost(runs, chosen, k, choice)
             for choice in turn.choices
         ]
@@ -185,19 +195,18 @@ def _lone_cost(runs: Runs, chosen: Sequence[int], k: int, choice: int) -> float:
     return LONE_ROW_COST * (int(old_lone) + int(new_lone))
 
 
-def _row_costs(problem: Problem, runs: Runs, state: State, rows: Index, owner: int, slack: float) -> Array:
-    """Return the cost of each of ``rows`` if it belonged to pass ``owner``."""
-    side = np.full(len(rows), float(runs.side[owner]))
+def _row_costs(problem: Problem, runs: Runs, state: State, rows: Index, owner: Index, slack: Array) -> Array:
+    """Return the cost of each of ``rows`` (m) if it belonged to pass ``owner`` (m); ``slack`` is by pass."""
+    side = np.array(runs.side, dtype=float)[owner]
     position = problem.position[rows]
-    travel = side * (position - runs.reference_steps[owner])
+    travel = side * (position - np.array(runs.reference_steps)[owner])
     empty = np.zeros((len(rows), 0))
-    route = Route(side, position, travel, np.zeros(len(rows), dtype=np.intp), empty, empty)
-    place = places(route, np.array([slack]), state.theta[BACKLASH], state.theta[TRANSITION]).place
-    focus = problem.focus_of(state.theta)
-    distance = place - focus[rows]
+    route = Route(side, position, travel, owner, empty, empty)
+    place = place_at(route, slack, state.theta[BACKLASH], state.theta[TRANSITION])
+    distance = place - problem.focus_of(state.theta)[rows]
     residual = problem.value[rows] - problem.slope_of(state.theta)[rows] * distance
     loss, _ = mixture(residual, state.variance[rows], problem.outlier_share, problem.outlier_width)
-    return np.asarray(loss) + np.where(travel + slack < -1e-9, 1e6, 0.0)
+    return np.asarray(loss) + np.where(travel + slack[owner] < -1e-9, 1e6, 0.0)
 
 
 def relaid(

@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 
 from routines.estimate import notes, numbers, refusals, report_rows, sides, slip, strays
+from routines.estimate.explore import explore
 from routines.estimate.fitted import Values
-from routines.estimate.intervals import explore, of_play
+from routines.estimate.intervals import of_play
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH
 from routines.estimate.prepare import Prepared, prepare, usable, without_history

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from functools import cache
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from routines.estimate.passes import Layout
-from routines.estimate.play import Array, Index, places
+from routines.estimate.play import Array, Index, Places, place_at, places
 from routines.estimate.robust import mixture
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ class Problem:
 
     def prior_cost(self, theta: Array) -> Array:
         """Return -2 log (..) of what is believed beforehand, up to a constant."""
-        tail = np.sum(theta[..., self.first_bend :] ** 2, axis=-1)
+        tail = (theta[..., self.first_bend :] ** 2).sum(axis=-1)
         half_cauchy = 2.0 * np.log1p((theta[..., TRANSITION] / self.transition_scale) ** 2)
         return np.asarray((theta[..., ALPHA] / self.alpha_prior) ** 2 + tail + half_cauchy)
 
@@ -109,14 +110,26 @@ class Problem:
             return slopes[..., self.filter_index]
         return np.broadcast_to(slopes, (*theta.shape[:-1], len(self.value)))
 
+    def common_slope_of(self, theta: Array) -> Array:
+        """Return the same with one column (.., 1) where all rows go by one slope."""
+        return theta[..., FIRST_SLOPE, None] if self.slopes == 1 else self.slope_of(theta)
+
     def crossing_of(self, theta: Array) -> Array:
         """Return the inward crossing (.., n) of each row's filter."""
         return theta[..., FIRST_SLOPE + self.slopes : self.first_bend][..., self.filter_index]
 
     def focus_of(self, theta: Array) -> Array:
         """Return the place (.., n, steps, by the mechanics alone) at which each row would be in focus."""
-        focus: Array = self.crossing_of(theta) + theta[..., ALPHA, None] * self.warmth_at(theta)
+        return self._focus_at(theta, self.warmth_at(theta))
+
+    def _focus_at(self, theta: Array, warmth: Array) -> Array:
+        focus: Array = self.crossing_of(theta) + theta[..., ALPHA, None] * warmth
         return focus - theta[..., self.first_stray :] @ self.strays.T if self.strays.shape[1] else focus
+
+    def about_focus(self, theta: Array) -> tuple[Array, Array]:
+        """Return where each row would be in focus, as ``focus_of`` does, and its temperature (.., n) both."""
+        warmth = self.warmth_at(theta)
+        return self._focus_at(theta, warmth), warmth
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,20 +145,34 @@ class State:
     variance: Array
 
 
+@cache
+def _names(kind: type[DataclassInstance]) -> tuple[str, ...]:
+    return tuple(item.name for item in fields(kind))
+
+
 def chosen(many: Many, which: Index | Mask | int) -> Many:
     """Return some of many settings (or looks, or normal equations), or one of them."""
-    return type(many)(*(getattr(many, item.name)[which] for item in fields(many)))
+    kind = type(many)
+    return kind(*[getattr(many, name)[which] for name in _names(kind)])
 
 
-def put(into: Many, where: Index, fresh: Many, which: Mask) -> None:
-    """Write those of ``fresh`` (k) that ``which`` (k) marks to their places (k) in ``into``."""
-    for item in fields(into):
-        getattr(into, item.name)[where[which]] = getattr(fresh, item.name)[which]
+def put(into: Many, where: Index, fresh: Many, which: Mask) -> Many:
+    """Return ``into`` with those of ``fresh`` (k) that ``which`` (k) marks at their places (k) in it.
+
+    ``into`` is written to, unless ``fresh`` replaces all of it.
+    """
+    names = _names(type(into))
+    if len(which) == len(getattr(into, names[0])) and which.all():
+        return fresh
+    places = where[which]
+    for name in names:
+        getattr(into, name)[places] = getattr(fresh, name)[which]
+    return into
 
 
 def together(states: Sequence[State]) -> State:
     """Return many settings (each without further axes) as one, along a first axis."""
-    return State(*(np.stack([getattr(state, item.name) for state in states]) for item in fields(State)))
+    return State(*(np.array([getattr(state, name) for state in states]) for name in _names(State)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,32 +191,40 @@ class Look:
 
 def arguments(problem: Problem, layout: Layout, theta: Array, slack: Array) -> Array:
     """Return each row's distance from focus (.., n, steps): place + stray - crossing - alpha * warmth."""
-    place = places(layout.route, slack, theta[..., BACKLASH], theta[..., TRANSITION]).place
+    place = place_at(layout.route, slack, theta[..., BACKLASH], theta[..., TRANSITION])
     distance: Array = place - problem.focus_of(theta)
     return distance
 
 
-def look(problem: Problem, layout: Layout, state: State) -> Look:
-    """Evaluate the model and its analytic derivatives."""
+def places_of(layout: Layout, state: State) -> Places:
+    """Return where the drawtube is at each look, with the derivatives."""
     theta = state.theta
-    at = places(layout.route, state.slack, theta[..., BACKLASH], theta[..., TRANSITION])
-    slope = problem.slope_of(theta)
-    warmth = problem.warmth_at(theta)
-    distance = at.place - problem.focus_of(theta)
+    return places(layout.route, state.slack, theta[..., BACKLASH], theta[..., TRANSITION])
+
+
+def look(problem: Problem, layout: Layout, state: State, at: Places | None = None) -> Look:
+    """Evaluate the model and its analytic derivatives; ``at`` are the places where they are known."""
+    theta = state.theta
+    at = at or places_of(layout, state)
+    slope = problem.common_slope_of(theta)
+    focus, warmth = problem.about_focus(theta)
+    distance = at.place - focus
     residual = problem.value - slope * distance
     loss, good = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
     jacobian = np.zeros((*residual.shape, problem.size))
     jacobian[..., BACKLASH] = slope * at.by_backlash
     jacobian[..., TRANSITION] = slope * at.by_transition
     jacobian[..., ALPHA] = -slope * warmth
-    rows = np.arange(len(problem.value))
-    own_slope = problem.filter_index if problem.slopes > 1 else 0
-    jacobian[..., rows, FIRST_SLOPE + own_slope] = distance
-    jacobian[..., rows, FIRST_SLOPE + problem.slopes + problem.filter_index] = -slope
-    bends = slice(problem.first_bend, problem.first_stray)
-    jacobian[..., bends] = (-theta[..., ALPHA, None] * slope)[..., None] * problem.bends
-    jacobian[..., problem.first_stray :] = slope[..., None] * problem.strays
-    cost = np.sum(loss, axis=-1) + problem.prior_cost(theta)
+    own = problem.filter_index[:, None] == np.arange(problem.filters)
+    crossings = slice(FIRST_SLOPE + problem.slopes, problem.first_bend)
+    jacobian[..., FIRST_SLOPE : crossings.start] = distance[..., None] * (own if problem.slopes > 1 else 1.0)
+    jacobian[..., crossings] = -slope[..., None] * own
+    if problem.bends.shape[1]:
+        bends = slice(problem.first_bend, problem.first_stray)
+        jacobian[..., bends] = (-theta[..., ALPHA, None] * slope)[..., None] * problem.bends
+    if problem.strays.shape[1]:
+        jacobian[..., problem.first_stray :] = slope[..., None] * problem.strays
+    cost = loss.sum(axis=-1) + problem.prior_cost(theta)
     return Look(residual, cost, good, jacobian, slope * at.by_slack)
 
 
@@ -197,7 +232,7 @@ def cost_of(problem: Problem, layout: Layout, state: State) -> Array:
     """Return only the cost (..)."""
     theta = state.theta
     distance = arguments(problem, layout, theta, state.slack)
-    residual = problem.value - problem.slope_of(theta) * distance
+    residual = problem.value - problem.common_slope_of(theta) * distance
     loss, _ = mixture(residual, state.variance, problem.outlier_share, problem.outlier_width)
-    cost: Array = np.sum(loss, axis=-1) + problem.prior_cost(theta)
+    cost: Array = loss.sum(axis=-1) + problem.prior_cost(theta)
     return cost

@@ -46,7 +46,7 @@ def _with_shapes(settled: Settled, shapes: Array) -> tuple[Array, Array]:
     wider, state, free = opened(settled, shapes)
     free[TRANSITION] = False
     best = optimise(wider, settled.layout, state, free, iterations=6)
-    covariance, _ = covariance_of(wider, settled.layout, best, free)
+    covariance, _ = covariance_of(best, free)
     return best.state.theta, covariance
 
 

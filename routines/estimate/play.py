@@ -92,6 +92,16 @@ def places(route: Route, slack: Array, backlash: Array | float, transition: Arra
     return Places(place, by_backlash, by_transition, by_slack, share)
 
 
+def place_at(route: Route, slack: Array, backlash: Array, transition: Array) -> Array:
+    """Return where the drawtube is at each look (.., n), as ``places`` does, without the derivatives."""
+    if route.later_travel.shape[1]:
+        return places(route, slack, backlash, transition).place
+    backlash, transition = np.asarray(backlash)[..., None], np.asarray(transition)[..., None]
+    lost = swallowed(route.travel + slack[..., route.group], backlash, transition)
+    place: Array = route.leg_end - np.where(route.side > 0, lost, backlash - lost)
+    return place
+
+
 def _later_legs(route: Route, backlash: Array, transition: Array) -> tuple[Array, Array, Array, Array]:
     """Return what the legs after the first add to place, derivatives, and the share engaged at the look."""
     share = share_engaged(route.later_travel, backlash, transition)
@@ -100,9 +110,10 @@ def _later_legs(route: Route, backlash: Array, transition: Array) -> tuple[Array
     count = np.count_nonzero(sign, axis=1)
     rows = np.arange(len(count))
     last = np.where(count > 0, share[..., rows, np.maximum(count - 1, 0)], 1.0)
+    signed = sign * share
     return (
-        np.sum(sign * followed, axis=-1),
-        -np.sum(sign * share, axis=-1),
-        0.5 * np.sum(sign * share * (1.0 - share), axis=-1),
+        (sign * followed).sum(axis=-1),
+        -signed.sum(axis=-1),
+        0.5 * (signed * (1.0 - share)).sum(axis=-1),
         last,
     )

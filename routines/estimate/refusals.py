@@ -215,7 +215,7 @@ def _backlash_u(settled: Settled, state: State) -> float:
     free = settled.free.copy()
     free[TRANSITION] = False
     loose = replace(settled.solution, state=state)
-    covariance, _ = covariance_of(settled.problem, settled.layout, loose, free)
+    covariance, _ = covariance_of(loose, free)
     return float(covariance[BACKLASH, BACKLASH] ** 0.5)
 
 

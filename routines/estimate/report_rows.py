@@ -5,15 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from routines.estimate.fitted import FittedCurve, FittedRow
-from routines.estimate.model import BACKLASH, FIRST_SLOPE, TRANSITION
-from routines.estimate.play import Array, Places, places
+from routines.estimate.model import FIRST_SLOPE, places_of
+from routines.estimate.play import Array, Places
 from routines.estimate.prepare import Prepared
 from routines.estimate.settle import Settled
 
 
 def _places(settled: Settled) -> Places:
-    state = settled.solution.state
-    return places(settled.layout.route, state.slack, state.theta[BACKLASH], state.theta[TRANSITION])
+    return places_of(settled.layout, settled.solution.state)
 
 
 def engaged_share(settled: Settled) -> Array:

@@ -15,7 +15,8 @@ import numpy as np
 from routines.estimate.choose import BETWEEN, TIDY_ODDS, story_of, weigh_stories
 from routines.estimate.model import BACKLASH, TRANSITION, Mask, Problem, State
 from routines.estimate.passes import Layout
-from routines.estimate.solve import Solution, covariance_of, loose_slacks, optimise_all
+from routines.estimate.play import Array
+from routines.estimate.solve import Solution, covariances_of, loose_slacks, optimise_all
 
 # In -2 log: a story so much worse before its own fit is not tried; so much worse after it is dropped.
 HOPELESS = 40.0
@@ -24,15 +25,18 @@ NEGLIGIBLE = 9.0
 
 @dataclass(frozen=True, slots=True)
 class Rival:
-    """Another story's solution, and how much worse its evidence is than the chosen one's (-2 log)."""
+    """Another story's solution, and how much worse its evidence is than the chosen one's (-2 log).
+
+    ``covariance`` (q, q) is that of its globals, the transition held.
+    """
 
     solution: Solution
+    covariance: Array
     excess: float
 
 
-def evidence(problem: Problem, layout: Layout, solution: Solution, free: Mask) -> float:
+def _evidence(solution: Solution, determinant: float) -> float:
     """Return -2 log evidence of a solution: everything free is integrated out (Laplace's method)."""
-    _, determinant = covariance_of(problem, layout, solution, free)
     state = solution.state
     loose = float(np.count_nonzero(loose_slacks(solution)))
     reach = max(float(state.theta[BACKLASH] + 0.5 * state.theta[TRANSITION]), 1e-9)
@@ -44,14 +48,15 @@ def rivals_of(problem: Problem, layout: Layout, best: Solution, free: Mask) -> l
     """Return the stories that differ from the best one in a single pass and are not negligible."""
     held = free.copy()
     held[TRANSITION] = False
-    chosen = evidence(problem, layout, best, held)
-    found = []
     states = list(_other_states(problem, layout, best.state))
-    for solution in optimise_all(problem, layout, states, held, iterations=12):
-        excess = evidence(problem, layout, solution, held) - chosen
-        if excess < NEGLIGIBLE:
-            found.append(Rival(solution, excess))
-    return found
+    solutions = [best, *optimise_all(problem, layout, states, held, iterations=12)]
+    covariances, determinants = covariances_of(solutions, held)
+    chosen, *others = (_evidence(one, float(log)) for one, log in zip(solutions, determinants, strict=True))
+    return [
+        Rival(solution, covariance, own - chosen)
+        for solution, covariance, own in zip(solutions[1:], covariances[1:], others, strict=True)
+        if own - chosen < NEGLIGIBLE
+    ]
 
 
 def _other_states(problem: Problem, layout: Layout, state: State) -> Iterator[State]:

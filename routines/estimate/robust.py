@@ -17,6 +17,10 @@ from routines.estimate.play import Array, Index
 # Shrinks each filter's scatter towards the common one as if this many further rows had agreed with it.
 SHRINKAGE_ROWS = 8.0
 OUTLIER_SHARE = 0.05
+# The scatter's chi-square is made equal to what it shall be to this share.
+SCATTER_TOLD = 1e-6
+# A line is at rest once no row is believed by more or less than before.
+BELIEF_SETTLED = 1e-4
 
 
 def mixture(residual: Array, variance: Array, outlier_share: float, width: float) -> tuple[Array, Array]:
@@ -55,18 +59,20 @@ def settled_scatter(
 def _matching_variance(residual: Array, good: Array, u: Array, free: float) -> float:
     """Return the added variance at which the weighted sum of squares is ``free`` (0 when u is enough)."""
 
-    def excess(variance: float) -> float:
-        return float(np.sum(good * residual**2 / (u**2 + variance))) - free
-
-    low, high = 0.0, float(np.sum(good * residual**2)) / free + 1e-300
-    if np.all(u > 0.0) and excess(0.0) <= 0.0:
-        return 0.0
+    squares, own = good * residual**2, u**2
+    high = float(np.sum(squares)) / free + 1e-300
+    if not np.any(own):
+        return high
+    # The free over the sum is a concave and nearly straight function of the variance: a few of Newton's steps
+    # for it are enough, from below and never beyond.
+    variance = 0.0 if np.all(own > 0.0) else 1e-12 * high
     for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
-        if high - low < 1e-4 * high:
+        parts = squares / (own + variance)
+        found = float(np.sum(parts))
+        if found <= free * (1.0 + SCATTER_TOLD):
             break
-    return high
+        variance += (found / free - 1.0) * found / float(np.sum(parts / (own + variance)))
+    return variance
 
 
 def robust_line(x: Array, y: Array, u: Array | None = None) -> Line:
@@ -80,11 +86,15 @@ def robust_line(x: Array, y: Array, u: Array | None = None) -> Line:
     width = 3.0 * float(high - low) + 1e-12
     line = straight_line(x, y)
     variance = own**2 + max(1.4826 * float(np.median(np.abs(line.residuals))), 1e-9 * width) ** 2
+    before = np.zeros(len(y))
     one_filter = np.zeros(len(y), dtype=np.intp)
     for _ in range(12):
         _, good = mixture(line.residuals, variance, OUTLIER_SHARE, width)
         line = straight_line(x, y, np.sqrt(variance / np.maximum(good, 1e-12)))
         _, good = mixture(line.residuals, variance, OUTLIER_SHARE, width)
+        if np.max(np.abs(good - before)) < BELIEF_SETTLED:
+            break
+        before = good
         scatter = settled_scatter(line.residuals, good, own, one_filter, 1, 2.0)[0]
         variance = np.maximum(own**2 + scatter, (1e-9 * width) ** 2)
     return line

@@ -34,6 +34,9 @@ QUICK_STEPS = 6
 TRANSITION_SHARE = 0.3
 RETELLINGS = 6
 BETTER = 0.5
+# Two ends are one when they lie so near each other (-2 log likelihood), in variances as alike (log).
+ALIKE = 0.01
+ALIKE_VARIANCE = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +105,8 @@ def fit_all(problem: Problem, layout: Layout, runs: Runs | None, *, play: float 
         begun = starts
     if not states:
         raise Underdetermined(f"{len(problem.value)} observations are too few to start a fit from")
-    settled = [settle(common, layout, runs, first_rows, state, free) for state in states]
+    ends = _apart(optimise_all(common, layout, states, free))
+    settled = [settle(common, layout, runs, first_rows, end.state, free) for end in ends]
     best = _with_scaled_transition(min(settled, key=lambda item: item.total_cost), runs)
     return _retold(_reopened(best, runs))
 
@@ -116,6 +120,27 @@ def _among(state: State, others: Sequence[State]) -> bool:
         and np.array_equal(state.variance, other.variance)
         for other in others
     )
+
+
+def _apart(ends: Sequence[Solution]) -> list[Solution]:
+    """Return the solutions that differ: from where others are already, a fit would only come to the same."""
+    kept: list[Solution] = []
+    for end in ends:
+        if not any(_agree(end, other) for other in kept):
+            kept.append(end)
+    return kept
+
+
+def _agree(one: Solution, other: Solution) -> bool:
+    """Tell whether two solutions tell the same stories and lie within a hundredth of -2 log likelihood."""
+    here, there = one.state, other.state
+    if not np.array_equal(story_of(here), story_of(there)):
+        return False
+    away, loose = here.theta - there.theta, here.free_slack
+    slack = here.slack[loose] - there.slack[loose]
+    coupled = 2.0 * slack @ one.arrow.coupling[loose] @ away + one.arrow.slack_matrix[loose] @ slack**2
+    wider = np.max(np.abs(np.log(here.variance / there.variance)))
+    return bool(away @ one.arrow.matrix @ away + coupled < ALIKE and wider < ALIKE_VARIANCE)
 
 
 def _with_scaled_transition(settled: Settled, runs: Runs | None) -> Settled:

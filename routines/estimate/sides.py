@@ -110,7 +110,7 @@ def _slip_covariance(settled: Settled) -> Array:
     held = settled.free.copy()
     held[TRANSITION] = False
     places = settled.problem.slip_places
-    return covariance_of(settled.problem, settled.layout, settled.solution, held)[0][places, places]
+    return covariance_of(settled.solution, held)[0][places, places]
 
 
 def _families(filters: list[set[int]]) -> tuple[int, ...]:

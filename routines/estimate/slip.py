@@ -62,7 +62,7 @@ def _with_slip(settled: Settled, columns: Array, loose: Mask) -> tuple[Array, sl
     at = look(problem, settled.layout, state)
     solution = Solution(state, at, normal_equations(problem, settled.layout, state, at), float(at.cost))
     free[TRANSITION] = False
-    covariance, _ = covariance_of(problem, settled.layout, solution, free)
+    covariance, _ = covariance_of(solution, free)
     return covariance, slice(settled.problem.size, problem.size)
 
 
@@ -100,7 +100,7 @@ def widened_by_slip(settled: Settled, prepared: Prepared) -> Array:
 def _covariance(settled: Settled) -> Array:
     free = settled.free.copy()
     free[TRANSITION] = False
-    return covariance_of(settled.problem, settled.layout, settled.solution, free)[0]
+    return covariance_of(settled.solution, free)[0]
 
 
 def untold_shapes(settled: Settled, prepared: Prepared, place: int) -> Array:

@@ -7,7 +7,7 @@ complement) keeps a step's cost proportional to the number of rows. Damping afte
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from routines.estimate.model import (
     State,
     chosen,
     look,
+    places_of,
     put,
     together,
 )
@@ -119,7 +120,7 @@ def _moved(state: State, layout: Layout, step: Array, slack_step: Array, free: M
         wide = np.maximum(theta[..., TRANSITION], NARROWEST_TRANSITION_STEPS)
         theta[..., TRANSITION] = np.minimum(wide, widest)
     slack = np.where(state.free_slack, state.slack + slack_step, state.slack)
-    return replace(state, theta=theta, slack=np.maximum(slack, layout.lowest))
+    return State(theta, np.maximum(slack, layout.lowest), state.free_slack, state.variance)
 
 
 def optimise(
@@ -159,26 +160,29 @@ def optimise_all(
 def _descended(
     problem: Problem, layout: Layout, state: State, free: Mask, iterations: int, tolerance: float
 ) -> list[Solution]:
-    at = look(problem, layout, state)
+    still = not (free[BACKLASH] or free[TRANSITION] or state.free_slack.any())
+    # With plays and slacks held the drawtube stands where it stood, whatever else is tried.
+    places = places_of(layout, state) if still else None
+    at = look(problem, layout, state, places)
     arrow = normal_equations(problem, layout, state, at)
     count = len(at.cost)
     damping, going = np.full(count, 1e-4), np.arange(count)
     for _ in range(iterations):
-        here, pull = chosen(state, going), chosen(arrow, going)
+        here, pull = (state, arrow) if len(going) == count else (chosen(state, going), chosen(arrow, going))
         stuck, held = _at_bound(here, layout, pull, free)
         movable = here.free_slack & ~held & (pull.slack_matrix > 0.0)
         step, slack_step = _step(pull, free & ~stuck, movable, damping[going])
-        promised = np.sum(step * pull.gradient, axis=-1)
-        promised += np.sum(slack_step * np.where(movable, pull.slack_gradient, 0.0), axis=-1)
+        promised = (step * pull.gradient).sum(axis=-1)
+        promised += (slack_step * np.where(movable, pull.slack_gradient, 0.0)).sum(axis=-1)
         unfinished = ~(promised < tolerance)
         if not unfinished.any():
             break
         trial = _moved(here, layout, step, slack_step, free)
-        there = look(problem, layout, trial)
+        there = look(problem, layout, trial, places and chosen(places, going))
         better = unfinished & (there.cost < at.cost[going])
-        put(state, going, trial, better)
-        put(at, going, there, better)
-        put(arrow, going, normal_equations(problem, layout, trial, there), better)
+        if better.any():
+            state, at = put(state, going, trial, better), put(at, going, there, better)
+            arrow = put(arrow, going, normal_equations(problem, layout, trial, there), better)
         before = damping[going]
         damping[going] = np.where(better, np.maximum(0.2 * before, 1e-9), 8.0 * np.maximum(before, 1e-3))
         going = going[unfinished & (damping[going] <= 1e8)]
@@ -193,13 +197,16 @@ def loose_slacks(solution: Solution) -> Mask:
     A pass that is past all of its play says nothing of its slack but rounding, and that must not count: the
     evidence takes the logarithm of what is said.
     """
-    said = solution.arrow.slack_matrix
-    told: Mask = said > SLACK_TOLD * float(np.max(said, initial=0.0))
-    return solution.state.free_slack & told
+    return _loose(solution.state.free_slack, solution.arrow.slack_matrix)
 
 
-def _inverted(matrix: Array) -> tuple[Array, float]:
-    """Return the inverse of a normal matrix (q, q) with a diagonal near 1, and its log determinant.
+def _loose(free_slack: Mask, said: Array) -> Mask:
+    told: Mask = said > SLACK_TOLD * np.max(said, axis=-1, initial=0.0, keepdims=True)
+    return free_slack & told
+
+
+def _inverted(matrix: Array) -> tuple[Array, Array]:
+    """Return the inverses of normal matrices (k, q, q) with diagonals near 1, and log determinants (k).
 
     Rounding may leave unknowns that hang on each other wholly with an eigenvalue of zero or below, which no
     normal matrix has: they are then as good as unknown, and never of a negative variance.
@@ -207,28 +214,44 @@ def _inverted(matrix: Array) -> tuple[Array, float]:
     try:
         root = np.linalg.cholesky(matrix)
     except np.linalg.LinAlgError:
+        if len(matrix) > 1:
+            each = [_inverted(one[None]) for one in matrix]
+            return np.concatenate([own for own, _ in each]), np.concatenate([log for _, log in each])
         values, vectors = np.linalg.eigh(matrix)
         values = np.maximum(values, LEAST_EIGENVALUE)
-        inverse: Array = np.asarray((vectors / values) @ vectors.T, dtype=np.float64)
-        return inverse, float(np.sum(np.log(values)))
-    return np.asarray(np.linalg.inv(matrix), dtype=np.float64), 2.0 * float(np.sum(np.log(np.diag(root))))
+        return (vectors / values[:, None]) @ np.swapaxes(vectors, -1, -2), np.log(values).sum(axis=-1)
+    log = np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=-1)
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64), 2.0 * log
 
 
-def covariance_of(problem: Problem, layout: Layout, solution: Solution, free: Mask) -> tuple[Array, float]:
+def covariance_of(solution: Solution, free: Mask) -> tuple[Array, float]:
     """Return the globals' covariance (q, q), slacks marginalised, and the normal matrix's log determinant.
 
     Rows and columns of globals that are not free are zero. The determinant includes the free slacks.
     """
-    arrow, movable = solution.arrow, loose_slacks(solution)
-    diagonal = np.where(movable, arrow.slack_matrix, 1.0)
-    coupling = np.where(movable[:, None], arrow.coupling, 0.0)
-    reduced = arrow.matrix - coupling.T @ (coupling / diagonal[:, None])
+    covariance, determinant = covariances_of([solution], free)
+    return covariance[0], float(determinant[0])
+
+
+def covariances_of(solutions: Sequence[Solution], free: Mask) -> tuple[Array, Array]:
+    """Return the covariances (k, q, q) and log determinants (k) of many solutions (at least one) at once."""
+    arrows = [solution.arrow for solution in solutions]
+    said = np.array([arrow.slack_matrix for arrow in arrows])
+    movable = _loose(np.array([solution.state.free_slack for solution in solutions]), said)
+    diagonal = np.where(movable, said, 1.0)
+    coupling = np.where(movable[..., None], np.array([arrow.coupling for arrow in arrows]), 0.0)
+    matrix = np.array([arrow.matrix for arrow in arrows])
+    reduced = matrix - np.swapaxes(coupling, -1, -2) @ (coupling / diagonal[..., None])
     which = np.flatnonzero(free)
-    small = reduced[np.ix_(which, which)]
-    scale = np.sqrt(np.maximum(np.diag(small), LEAST_INFORMATION))
-    scaled = small / np.outer(scale, scale)
-    scaled[np.diag_indices(len(which))] += 1e-12
-    covariance = np.zeros_like(arrow.matrix)
+    block = np.ix_(np.arange(len(arrows)), which, which)
+    small = reduced[block]
+    scale = np.sqrt(np.maximum(np.diagonal(small, axis1=-2, axis2=-1), LEAST_INFORMATION))
+    both = scale[:, :, None] * scale[:, None, :]
+    scaled = small / both
+    index = np.arange(len(which))
+    scaled[:, index, index] += 1e-12
     inverse, determinant = _inverted(scaled)
-    covariance[np.ix_(which, which)] = inverse / np.outer(scale, scale)
-    return covariance, float(determinant + 2.0 * np.sum(np.log(scale)) + np.sum(np.log(diagonal)))
+    covariance = np.zeros_like(matrix)
+    covariance[block] = inverse / both
+    determinant = determinant + 2.0 * np.log(scale).sum(axis=-1) + np.log(diagonal).sum(axis=-1)
+    return covariance, determinant

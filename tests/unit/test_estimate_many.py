@@ -12,15 +12,22 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "campaigns"))
 
 from random_rigs import random_night
 
-from routines.estimate import solve
+from routines.estimate import settle, solve
 from routines.estimate.choose import choose_slacks
 from routines.estimate.linear import Underdetermined, solve_many_weighted, solve_weighted
-from routines.estimate.model import TRANSITION, State, chosen, cost_of, look, together
+from routines.estimate.model import TRANSITION, State, arguments, chosen, cost_of, look, places_of, together
 from routines.estimate.passes import Layout
 from routines.estimate.prepare import Prepared, prepare, usable
 from routines.estimate.result import FitSetup
+from routines.estimate.robust import settled_scatter
 from routines.estimate.settle import free_globals
-from routines.estimate.solve import normal_equations, optimise, optimise_all
+from routines.estimate.solve import (
+    covariance_of,
+    covariances_of,
+    normal_equations,
+    optimise,
+    optimise_all,
+)
 from routines.estimate.start import candidate_plays, starts_from
 
 SEEDS = (3, 8)
@@ -116,3 +123,69 @@ def test_straight_lines_and_which_of_them_are_determined() -> None:
 def test_fewer_rows_than_coefficients_determine_nothing() -> None:
     *_, told = solve_many_weighted(np.ones((2, 1, 3)), np.ones(1), np.ones((2, 1)))
     assert not told.any()
+
+
+@pytest.mark.parametrize("history", [False, True])
+def test_covariances(history: bool) -> None:
+    ready = prepared(8, history=history)
+    free = free_globals(ready.problem, play=True)
+    solutions = optimise_all(ready.problem, ready.layout, states_of(ready)[:5], free)
+    many, logs = covariances_of(solutions, free)
+    for k, solution in enumerate(solutions):
+        alone, log = covariance_of(solution, free)
+        assert many[k] == pytest.approx(alone, rel=1e-6, abs=1e-9 * float(np.max(np.abs(alone))))
+        assert logs[k] == pytest.approx(log)
+
+
+@pytest.mark.parametrize("seed", range(2000, 2006))
+def test_places_without_derivatives_are_those_with_them(seed: int) -> None:
+    ready = prepared(seed, history=True)
+    many = together(states_of(ready))
+    distance = arguments(ready.problem, ready.layout, many.theta, many.slack)
+    place = places_of(ready.layout, many).place
+    assert distance == pytest.approx(place - ready.problem.focus_of(many.theta))
+
+
+def test_places_that_are_known_change_nothing() -> None:
+    ready = prepared(2002, history=True)
+    many = together(states_of(ready))
+    fresh = look(ready.problem, ready.layout, many)
+    known = look(ready.problem, ready.layout, many, places_of(ready.layout, many))
+    assert np.array_equal(fresh.jacobian, known.jacobian)
+    assert np.array_equal(fresh.cost, known.cost)
+
+
+@pytest.mark.parametrize("seed", [3, 2002])
+def test_ends_that_agree_are_settled_once_and_come_to_the_same(
+    monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    ready = prepared(seed, history=seed > 2000)
+    begun: list[int] = []
+    apart = settle._apart
+
+    def counted(ends: list[solve.Solution]) -> list[solve.Solution]:
+        kept = apart(ends)
+        begun.append(len(ends) - len(kept))
+        return kept
+
+    monkeypatch.setattr(settle, "_apart", counted)
+    once = settle.fit_all(ready.problem, ready.layout, ready.runs)
+    assert begun[0] > 0
+    monkeypatch.setattr(settle, "_apart", lambda ends: ends)
+    each = settle.fit_all(ready.problem, ready.layout, ready.runs)
+    assert once.total_cost == pytest.approx(each.total_cost, abs=0.01)
+    here, there = once.solution.state.theta, each.solution.state.theta
+    u = np.sqrt(np.diag(covariance_of(once.solution, once.free)[0]))
+    assert np.all(np.abs(here - there) <= 0.01 * u)
+
+
+@pytest.mark.parametrize("unknown", [0.0, 0.3, 1.0])
+def test_the_scatter_is_what_makes_chi_square_the_free_rows(unknown: float) -> None:
+    rng = np.random.default_rng(7)
+    residual, u = rng.normal(size=60), rng.uniform(0.1, 0.9, 60)
+    u[rng.uniform(size=60) < unknown] = 0.0
+    variance = settled_scatter(residual, np.ones(60), u, np.zeros(60, dtype=np.intp), 1, 4.0)[0]
+    # With one filter the shrinkage pulls towards itself.
+    assert np.sum(residual**2 / (u**2 + variance)) == pytest.approx(56.0, rel=0.02)
+    tight = settled_scatter(0.01 * residual, np.ones(60), u + 1.0, np.zeros(60, dtype=np.intp), 1, 4.0)[0]
+    assert tight == 0.0

@@ -18,6 +18,7 @@ from routines.estimate.fitted import Values
 from routines.estimate.intervals import of_play
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH
+from routines.estimate.own_slopes import moved_by_own_slopes
 from routines.estimate.prepare import Prepared, prepare, usable, without_history
 from routines.estimate.result import FitSetup, JointFit
 from routines.estimate.settle import (
@@ -118,7 +119,8 @@ def _fit(prepared: Prepared, setup: FitSetup) -> numbers.Found | Flag:
     settled, odd = _with_departures(settled, prepared)
     flags += odd
     mixture = explore(settled.problem, settled.layout, settled.solution, settled.free, _degrees(settled))
-    return numbers.Found(prepared, settled, mixture, supported, tuple(flags))
+    moved = moved_by_own_slopes(settled)
+    return numbers.Found(prepared, settled, mixture, moved, supported, tuple(flags))
 
 
 def _with_departures(settled: Settled, prepared: Prepared) -> tuple[Settled, list[Flag]]:

@@ -10,7 +10,7 @@ from routines.estimate import refusals, slip
 from routines.estimate.fitted import Values
 from routines.estimate.intervals import Mixture, of_play
 from routines.estimate.model import ALPHA, BACKLASH, FIRST_SLOPE, TRANSITION
-from routines.estimate.own_slopes import common_slope, own_slopes
+from routines.estimate.own_slopes import Moved, common_slope, own_slopes
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup, Knowledge, TemperatureRange
@@ -30,13 +30,18 @@ MOST_WIDENED_COEFFICIENT = 1.5
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A fit with its mixture, the supported sides, and the flags so far."""
+    """A fit with its mixture, what slopes by filter would move, the supported sides, and the flags so far."""
 
     prepared: Prepared
     settled: Settled
     mixture: Mixture
+    moved: Moved
     sides: set[int]
     flags: tuple[Flag, ...]
+
+    def with_own_slopes(self, gradient: Array) -> Quantity:
+        """Return the quantity ``gradient @ globals`` where each filter may have a slope of its own."""
+        return self.moved.applied(self.mixture.quantity(gradient), gradient)
 
 
 def _unit(size: int, place: int) -> Array:
@@ -58,7 +63,7 @@ def crossings(found: Found, side: int) -> Values:
     """Return each observed filter's crossing on a side; None where the side was not seen past the play."""
     seen = _sides_told(found)
     return {
-        name: found.mixture.quantity(_crossing_gradient(found, index, side)) if side in seen[index] else None
+        name: found.with_own_slopes(_crossing_gradient(found, index, side)) if side in seen[index] else None
         for index, name in enumerate(found.prepared.filters)
     }
 
@@ -81,10 +86,11 @@ def offsets(found: Found, setup: FitSetup) -> tuple[Values, tuple[str, ...], tup
     others = tuple(n for k, n in enumerate(filters) if k != at and seen[k] & seen[at])
     transform = np.array([_crossing_gradient(found, filters.index(n), INWARD) - reference for n in others])
     values: Values = {setup.reference_filter: Quantity(0.0, 0.0, 0.0, 0.0)}
-    values.update({name: found.mixture.quantity(row) for name, row in zip(others, transform, strict=True)})
+    values.update({name: found.with_own_slopes(row) for name, row in zip(others, transform, strict=True)})
     if not others:
         return values, (), ()
     _, covariance = found.mixture.moments(transform)
+    covariance = covariance + transform @ found.moved.covariance @ transform.T
     return values, others, tuple(tuple(float(x) for x in row) for row in covariance)
 
 

@@ -1,10 +1,14 @@
 """Each filter's own slope where one slope for all was fitted, because nothing showed that they differ.
 
 That filters share a slope is geometry, and what the numbers rest on; that one filter's slope is the common
-one, to the common one's uncertainty, would be more than its own few looks tell.
+one, to the common one's uncertainty, would be more than its own few looks tell. Where a filter was not seen
+alike on both sides of focus, its crossing hangs on its slope: crossings and offsets allow for one of its own.
 """
 
 from __future__ import annotations
+
+import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,14 +28,54 @@ def own_slopes(settled: Settled, beside: Array) -> list[Quantity]:
 
     ``beside`` (n, k; steps) are further shapes that the place may have.
     """
+    own, apart = _shapes_apart(settled)
+    theta, covariance = _with_shapes(settled, np.column_stack([own, beside]))
+    places = slice(settled.problem.size, settled.problem.size + own.shape[1])
+    return [_slope(theta, covariance, places, row, settled.degrees_of_freedom) for row in apart]
+
+
+def _shapes_apart(settled: Settled) -> tuple[Array, Array]:
+    """Return the shapes (n, k; steps) of slopes that differ, and each filter's share of them (filters, k)."""
     from scipy.linalg import helmert
 
     distance = settled.solution.at.jacobian[:, FIRST_SLOPE]
     apart = SPREAD * helmert(settled.problem.filters).T
-    own = distance[:, None] * apart[settled.problem.filter_index]
-    theta, covariance = _with_shapes(settled, np.column_stack([own, beside]))
-    places = slice(settled.problem.size, settled.problem.size + own.shape[1])
-    return [_slope(theta, covariance, places, row, settled.degrees_of_freedom) for row in apart]
+    return distance[:, None] * apart[settled.problem.filter_index], apart
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """How far the globals move (q) with a slope for each filter, and what their covariance gains (q, q)."""
+
+    steps: Array
+    covariance: Array
+
+    def applied(self, quantity: Quantity, gradient: Array) -> Quantity:
+        """Return the quantity that is ``gradient @ globals`` with the slopes free to differ."""
+        if quantity.value is None or not quantity.u:
+            return quantity
+        by = float(gradient @ self.steps)
+        added = max(float(gradient @ self.covariance @ gradient), 0.0)
+        wider = math.sqrt(1.0 + added / quantity.u**2)
+        return Quantity(
+            quantity.value + by,
+            wider * quantity.u,
+            quantity.value + by - wider * (quantity.value - quantity.low95),
+            quantity.value + by + wider * (quantity.high95 - quantity.value),
+        )
+
+
+def moved_by_own_slopes(settled: Settled) -> Moved:
+    """Return what slopes that differ, unseen, would make of the globals; none where each has its own."""
+    problem, held = settled.problem, settled.free.copy()
+    if problem.slopes > 1 or problem.filters == 1:
+        return Moved(np.zeros(problem.size), np.zeros((problem.size, problem.size)))
+    held[TRANSITION] = False
+    own, _ = _shapes_apart(settled)
+    theta, covariance = _with_shapes(settled, own)
+    common, _ = covariance_of(settled.solution, held)
+    told = slice(problem.size)
+    return Moved(theta[told] - settled.solution.state.theta, covariance[told, told] - common)
 
 
 def common_slope(settled: Settled, beside: Array) -> Quantity:

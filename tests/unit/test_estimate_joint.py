@@ -491,6 +491,31 @@ def test_a_filters_own_slope_is_known_as_its_own_looks_tell_it() -> None:
         assert 1.5 * common.u < own.u < 2.0 * common.u
 
 
+def steeper_in_red(looks: Sequence[Observation], share: float) -> list[Observation]:
+    """The same looks, outward, with the slope of one filter larger by a share."""
+    by = share * SLOPE
+    return [
+        replace(o, value_px=o.value_px + by * (o.position_steps - BACKLASH - CROSSING["R"]))
+        if o.filter == "R"
+        else o
+        for o in looks
+    ]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_offset_seen_far_from_focus_allows_for_slopes_that_differ_unseen(seed: int) -> None:
+    found = fit(steeper_in_red(sweep([out(200.0, 260.0, 10.0)], seed=seed), 0.01))
+    assert "slope_differs" not in codes(found)
+    assert agrees(found.offsets_steps["R"], CROSSING["R"] - CROSSING["L"])
+    assert agrees(found.crossings_outward_steps["R"], BACKLASH + CROSSING["R"])
+
+
+def test_an_offset_seen_alike_on_both_sides_of_focus_does_not_hang_on_the_slope() -> None:
+    far = fit(sweep([out(200.0, 260.0, 10.0)]))
+    around = fit(sweep([out(60.0, 120.0, 10.0)]))
+    assert around.offsets_steps["R"].u < 0.3 * far.offsets_steps["R"].u
+
+
 def test_crossings_hold_at_the_mean_of_the_readings() -> None:
     looks = sweep([out(), back(), out()])
     read = [replace(o, temperature_c=10.0 + (2.0 if o.number >= 100 else 0.0)) for o in looks]

@@ -6,7 +6,9 @@ is a set that grows; frames measured before enough was known can be asked for ag
 
 from __future__ import annotations
 
+import ctypes
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from copy import copy
 from dataclasses import dataclass, replace
 from functools import partial
@@ -247,9 +249,7 @@ class FrameMeter:
 
     def explained(self) -> Explained | None:
         """Return the latest frame's cut-out beside what the fit expects; None where no star was cut out."""
-        if self._shown is None or self._meter is None:
-            return None
-        return explain(self._meter, *self._shown)
+        return None if self._shown is None else explain(*self._shown)
 
     def look_again(self, path: Path) -> tuple[FrameResult, Explained | None]:
         """Measure a frame once more, with all that the set has taught, and return it with its pictures."""
@@ -412,6 +412,7 @@ class FrameMeter:
         """Return the line of a frame without a mask: the width of its stars."""
         from routines.measure.width import measure_width
 
+        _give_memory_back()
         try:
             raw = read_for(self._config, Path(prepared.result.path))
         except FrameUnreadable as error:
@@ -431,6 +432,12 @@ class FrameMeter:
             flags=reading.flags,
             message=message,
         )
+
+
+def _give_memory_back() -> None:
+    """Give the system what was freed: a large frame takes hundreds of megabytes beside what glibc keeps."""
+    with suppress(AttributeError, OSError):  # another C library has no malloc_trim(3)
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _turned_back(result: FrameResult) -> FrameResult:

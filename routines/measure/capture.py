@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from routines.measure.climb import FitLimits
 from routines.measure.cutout import Cutout
-from routines.measure.fit import FitLimits, StarFit, fit_star, quick_fit, tolerant_cost
+from routines.measure.fit import fit_star, quick_fit, tolerant_cost
+from routines.measure.fitted import StarFit, residuals
 from routines.measure.model import MaskedStar, StarState
 
 _USUAL_BLUR_PX = 3.0
@@ -77,7 +79,7 @@ def _from_scratch(star: MaskedStar, cutout: Cutout, start: StarState, spacing_um
     ]
     # Compared on the same pixels: each fit has left out others as strange.
     used = np.logical_and.reduce([fit.used for fit in fits])
-    ranked = sorted(((tolerant_cost(star, cutout, fit, used), fit) for fit in fits), key=lambda pair: pair[0])
+    ranked = sorted(((tolerant_cost(cutout, fit, used), fit) for fit in fits), key=lambda pair: pair[0])
     return Captured(ranked[0][1], _has_rival(ranked, int(used.sum())))
 
 
@@ -100,23 +102,17 @@ def share_of_light(cutout: Cutout, fit: StarFit) -> float:
     return fit.state.flux_electrons / light if light > 0.0 else math.inf
 
 
-def signal_in_arms(
-    star: MaskedStar, cutout: Cutout, fit: StarFit, first_order_px: float
-) -> tuple[float, float]:
+def signal_in_arms(cutout: Cutout, fit: StarFit, first_order_px: float) -> tuple[float, float]:
     """Return how much of the expected light beyond the core is there (1 for a masked star), and its u.
 
     An unmasked star has all its light in the core, where a masked one keeps only half.
     """
-    n = cutout.size_px
-    y, x = np.mgrid[:n, :n]
-    radius = np.hypot(x - fit.state.x_px, y - fit.state.y_px)
-    outside = fit.used & (radius > 0.5 * first_order_px)
-    expected = star.image(fit.state)[outside].astype(float)
-    level, slope_x, slope_y = fit.background
-    sky = level + slope_x * (x - n / 2.0) + slope_y * (y - n / 2.0)
-    variance = np.maximum(expected + sky[outside], 1.0) + cutout.read_noise_electrons**2
-    information = float((expected**2 / variance).sum())
+    axis = np.arange(cutout.size_px)
+    across, down = axis - fit.state.x_px, axis - fit.state.y_px
+    outside = fit.used & (across**2 + (down**2)[:, None] > (0.5 * first_order_px) ** 2)
+    residual, signal, variance = (part[outside] for part in residuals(cutout, fit))
+    information = float((signal**2 / variance).sum())
     if information <= 0.0:
         return 0.0, math.inf
-    amount = float((expected * (cutout.pixels - sky)[outside] / variance).sum()) / information
+    amount = 1.0 + float((signal * residual / variance).sum()) / information
     return amount, 1.0 / math.sqrt(information)

@@ -12,8 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from routines.measure.climb import FitLimits
 from routines.measure.cutout import Cutout
-from routines.measure.fit import FitLimits, StarFit, balanced_inverse, fit_star, modelled, residuals
+from routines.measure.fit import fit_star
+from routines.measure.fitted import StarFit, balanced_inverse, modelled, residuals
 from routines.measure.foreign import foreign, isolated
 from routines.measure.model import MaskedStar, StarState
 
@@ -26,9 +28,9 @@ _BETTER = 0.8
 _LEAST_LEFT = 0.5
 
 
-def has_companion(star: MaskedStar, cutout: Cutout, fit: StarFit) -> bool:
+def has_companion(cutout: Cutout, fit: StarFit) -> bool:
     """Tell whether foreign light stands in a cut-out that could disturb the fit: 0.3 % of the star."""
-    return _brightest_foreign(star, cutout, fit, _LEAST_SHARE) is not None
+    return not fit.alone and _brightest_foreign(cutout, fit, _LEAST_SHARE) is not None
 
 
 def without_companion(star: MaskedStar, cutout: Cutout, fit: StarFit, reach_um: float) -> StarFit:
@@ -36,7 +38,7 @@ def without_companion(star: MaskedStar, cutout: Cutout, fit: StarFit, reach_um: 
 
     Star and companion are fitted in turn, each on what the other leaves; kept only where it helps.
     """
-    place = _brightest_foreign(star, cutout, fit, _SPIKES_SHARE)
+    place = _brightest_foreign(cutout, fit, _SPIKES_SHARE)
     if place is None:
         return fit
     other = replace(fit.state, x_px=place[0], y_px=place[1], flux_electrons=0.0)
@@ -48,14 +50,12 @@ def without_companion(star: MaskedStar, cutout: Cutout, fit: StarFit, reach_um: 
         current = fit_star(star, alone, current.state, FitLimits(iterations=6, reach_um=reach_um))
     if current.state.flux_electrons < max(other.flux_electrons, _LEAST_LEFT * fit.state.flux_electrons):
         return fit  # what is measured would be taken away: this frame does not show two such stars
-    return current if _misfit(star, alone, current) < _BETTER * _misfit(star, cutout, fit) else fit
+    return current if _misfit(alone, current) < _BETTER * _misfit(cutout, fit) else fit
 
 
-def _brightest_foreign(
-    star: MaskedStar, cutout: Cutout, fit: StarFit, share: float
-) -> tuple[float, float] | None:
+def _brightest_foreign(cutout: Cutout, fit: StarFit, share: float) -> tuple[float, float] | None:
     """Return where the brightest foreign light stands, if it holds that share of the star's."""
-    residual, signal, variance = residuals(star, cutout, fit)
+    residual, signal, variance = residuals(cutout, fit)
     seen = cutout.usable & modelled(cutout.size_px)
     seen &= ~isolated(residual, signal, variance, seen)
     found = foreign(residual, signal, variance, seen, (fit.state.x_px, fit.state.y_px))
@@ -94,8 +94,8 @@ def _placed(star: MaskedStar, left: Cutout, fit: StarFit, start: StarState) -> S
     return state
 
 
-def _misfit(star: MaskedStar, cutout: Cutout, fit: StarFit) -> float:
+def _misfit(cutout: Cutout, fit: StarFit) -> float:
     """Return the mean absolute normalised residual over all pixels that are modelled."""
-    residual, _, variance = residuals(star, cutout, fit)
+    residual, _, variance = residuals(cutout, fit)
     seen = cutout.usable & modelled(cutout.size_px)
     return float((np.abs(residual) / np.sqrt(variance))[seen].mean())

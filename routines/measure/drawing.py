@@ -14,8 +14,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from routines.measure.frequencies import SeeingProfile
 from routines.measure.geometry import ORIENTATION, PROBE, SLITS, Geometry, Terms, changed
-from routines.measure.model import MaskedStar, SeeingProfile, StarState
+from routines.measure.model import MaskedStar, StarState
 from routines.measure.templates import (
     SPIKE_SPACING_PX,
     Complex,

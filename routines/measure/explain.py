@@ -8,12 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from routines.measure.cutout import Cutout
-from routines.measure.fit import FitLimits, fit_star, residuals
-from routines.measure.meter import MaskMeter
-from routines.measure.model import StarState
+from routines.measure.fitted import residuals
 from routines.measure.reading import MaskReading
-
-_ITERATIONS = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,27 +27,16 @@ class Explained:
     y_px: float
 
 
-def explain(meter: MaskMeter, cutout: Cutout, reading: MaskReading) -> Explained:
+def explain(cutout: Cutout, reading: MaskReading) -> Explained:
     """Return a measured cut-out beside the model's image of it; one without a number comes alone."""
-    middle = cutout.size_px / 2.0
-    if reading.defocus_um is None or reading.star_x_px is None or reading.star_y_px is None:
+    fit, middle = reading.fit, cutout.size_px / 2.0
+    if reading.defocus_um is None or fit is None:
         return Explained(cutout.pixels - np.median(cutout.pixels), None, None, middle, middle)
-    start = StarState(
-        reading.defocus_um,
-        reading.star_x_px - cutout.origin_x_px,
-        reading.star_y_px - cutout.origin_y_px,
-        reading.width_px or 3.0,
-        reading.signal_electrons or 1.0,
-    )
-    star = meter.star(cutout.filter, cutout.size_px)
-    limits = FitLimits(iterations=_ITERATIONS, reach_um=star.templates.reach_um)
-    fit = fit_star(star, cutout, start, limits)
-    residual, signal, variance = residuals(star, cutout, fit)
+    residual, signal, variance = residuals(cutout, fit)
     noise = np.sqrt(variance + (fit.mismatch * signal) ** 2)
     left = np.where(cutout.usable, residual / noise, 0.0)
-    background = cutout.pixels - residual - signal
     return Explained(
-        (cutout.pixels - background).astype(np.float32),
+        (residual + signal).astype(np.float32),
         signal.astype(np.float32),
         left.astype(np.float32),
         fit.state.x_px,

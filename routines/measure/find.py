@@ -17,6 +17,7 @@ from scipy import ndimage
 
 _BLOCK_PX = 8
 _CELL_BLOCKS = 16
+_ROWS_AT_ONCE = 32 * _BLOCK_PX
 _PATCH_PX = 32
 _CANDIDATES = 400
 _FIRST_LOOK = 40
@@ -75,11 +76,21 @@ def _find_near(frame_adu: NDArray[np.generic], near: tuple[float, float]) -> Fou
 
 
 def block_levels(frame_adu: NDArray[np.generic]) -> NDArray[np.float32]:
-    """Return the mean over 8 x 8 blocks of the lower of each two rows; partial blocks are left out."""
+    """Return the mean over 8 x 8 blocks of the lower of each two rows; partial blocks are left out.
+
+    Some rows at a time: the parts of a large frame would take as much memory as the frame.
+    """
     height, width = (side // _BLOCK_PX * _BLOCK_PX for side in frame_adu.shape)
     used = frame_adu[:height, :width]
+    level = float(np.nanmedian(used[::7, ::7].astype(np.float64))) if used.dtype.kind == "f" else 0.0
+    parts = [used[first : first + _ROWS_AT_ONCE] for first in range(0, height, _ROWS_AT_ONCE)]
+    return np.concatenate([_levels_of_rows(part, level) for part in parts])
+
+
+def _levels_of_rows(used: NDArray[np.generic], level: float) -> NDArray[np.float32]:
+    """Return the levels of whole blocks; what is not a number counts as ``level``."""
+    height, width = used.shape
     if used.dtype.kind == "f":
-        level = float(np.nanmedian(used[::7, ::7].astype(np.float64)))
         used = np.nan_to_num(used.astype(np.float32), nan=level)
     kind = np.uint32 if used.dtype.kind == "u" and used.dtype.itemsize <= 2 else np.float32
     lower = np.minimum(used[0::2], used[1::2])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -55,12 +56,19 @@ def foreign(
     near = near & used & (_distance2_px2(residual.shape, place_px) > _CORE_PX**2)
     if not near.any():
         return np.zeros_like(used)
-    noise = np.sqrt(ndimage.uniform_filter(variance, _BOX_PX) * area)
-    pattern = ndimage.uniform_filter(np.abs(signal), _BOX_PX) * area
-    found = near & (extra > _LEAST_SNR * noise) & (extra > _ABOVE_PATTERN * pattern)
+    extra = extra[near]
+    noise, pattern = np.sqrt(_in_boxes(variance, near)), _in_boxes(np.abs(signal), near)
+    found = np.zeros_like(used)
+    found[near] = (extra > _LEAST_SNR * noise) & (extra > _ABOVE_PATTERN * pattern)
     if not found.any() or found.mean() > 0.25:
         return np.zeros_like(used)
     return _widened(found, _MARGIN_PX)
+
+
+def _in_boxes(image: Values, wanted: Pixels) -> Values:
+    """Return the sum over a box around each wanted pixel; what lies beyond an edge is its mirror image."""
+    windows = sliding_window_view(np.pad(image, _BOX_PX // 2, mode="symmetric"), (_BOX_PX, _BOX_PX))
+    return np.asarray(windows[wanted].sum(axis=(1, 2)))
 
 
 def _distance2_px2(shape: tuple[int, ...], place_px: tuple[float, float]) -> Values:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from routines.measure.model import MaskedStar, SeeingProfile
+from routines.measure.frequencies import SeeingProfile
+from routines.measure.model import MaskedStar
 from routines.measure.templates import Window, make_templates
 from routines.optics import Band, Mask, Optics
 

@@ -17,7 +17,7 @@ import numpy as np
 from routines.measure.capture import Hint, capture, share_of_light, signal_in_arms
 from routines.measure.companion import has_companion, without_companion
 from routines.measure.cutout import Cutout
-from routines.measure.fit import StarFit, light_left_out
+from routines.measure.fitted import StarFit, light_left_out
 from routines.measure.learning import (
     HOPELESS_MISMATCH,
     OUTLYING_MISMATCH,
@@ -133,11 +133,11 @@ class MaskMeter:
         star = self.star(cutout.filter, cutout.size_px)
         spacing_um = trial_spacing_um(self.bands[cutout.filter], self.optics)
         captured = capture(star, cutout, hint, spacing_um, self.learnt.mismatch)
-        arms, arms_u = signal_in_arms(star, cutout, captured.fit, self._first_order_px(cutout.filter))
+        arms, arms_u = signal_in_arms(cutout, captured.fit, self._first_order_px(cutout.filter))
         if (arms + 4.0 * arms_u < 0.5 and arms_u < 0.15) or _is_another_pattern(cutout, captured.fit):
             return MaskReading(cutout.filter, flags=("no_mask_pattern",))
         fit, turned_deg = self._followed(cutout, captured.fit)
-        blended = turned_deg == 0.0 and has_companion(star, cutout, fit)
+        blended = turned_deg == 0.0 and has_companion(cutout, fit)
         if blended:
             fit = without_companion(star, cutout, fit, star.templates.reach_um)
         told = tuple(code for code, so in (("blended", blended), ("mask_slipped", turned_deg != 0.0)) if so)
@@ -210,12 +210,11 @@ class MaskMeter:
         """Return the reading of a fit, with its flags and those ``told`` already."""
         assert self.learnt is not None
         zone = self._zone_um(cutout.filter)
-        star = self.star(cutout.filter, cutout.size_px)
-        fit_um = shared_defocus_u_um(star, cutout, fit)
+        fit_um = shared_defocus_u_um(cutout, fit)
         air_um = self._turbulence_u_um(cutout, fit)
         u_um = math.sqrt(fit_um**2 + air_um**2 + (_MODEL_U_ZONES * zone) ** 2)
         flags = (*self._flags(cutout, fit, zone, air_um), *told)
-        refusal = self._refusal(fit, u_um, zone, rival or _is_a_part_only(star, cutout, fit))
+        refusal = self._refusal(fit, u_um, zone, rival or _is_a_part_only(cutout, fit))
         scale = self.spike_error_px_per_um()
         known = refusal is None
         return MaskReading(
@@ -233,6 +232,7 @@ class MaskMeter:
             background_electrons=fit.background[0],
             mismatch=fit.mismatch,
             flags=flags if refusal is None else (refusal, *flags),
+            fit=fit,
         )
 
     def _flags(self, cutout: Cutout, fit: StarFit, zone_um: float, air_um: float) -> tuple[str, ...]:
@@ -282,9 +282,9 @@ def _is_another_pattern(cutout: Cutout, fit: StarFit) -> bool:
     return fit.mismatch > HOPELESS_MISMATCH and share_of_light(cutout, fit) < _LEAST_SHARE
 
 
-def _is_a_part_only(star: MaskedStar, cutout: Cutout, fit: StarFit) -> bool:
+def _is_a_part_only(cutout: Cutout, fit: StarFit) -> bool:
     """Tell whether a fit left out several times the light that it took for the star's."""
-    return light_left_out(star, cutout, fit) > _MOST_LEFT_OUT * fit.state.flux_electrons
+    return light_left_out(cutout, fit) > _MOST_LEFT_OUT * fit.state.flux_electrons
 
 
 def _turned(mask: Mask, by_deg: float) -> Mask:

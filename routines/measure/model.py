@@ -9,19 +9,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
-from routines.measure.templates import Complex, LocalTemplates, Templates, Window
-from routines.optics import GAUSSIAN_FWHM_PER_SIGMA
-
-Image = NDArray[np.float32]
-SeeingProfile = Literal["kolmogorov", "gaussian"]
-
-_EXPONENT: dict[SeeingProfile, float] = {"kolmogorov": 5.0 / 3.0, "gaussian": 2.0}
+from routines.measure.frequencies import (
+    Frequencies,
+    Image,
+    SeeingProfile,
+    cells_needed,
+    inner,
+    lowest,
+    to_pixels,
+)
+from routines.measure.templates import Complex, LocalTemplates, Templates
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +43,11 @@ class StarState:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Spectra:
-    """A star's spectrum, and what blur and place make of any transfer function."""
+    """A star's spectrum, and what blur and place make of any transfer function, at the lowest frequencies."""
 
     product: Complex
     common: Complex
+    frequencies: Frequencies
 
 
 class MaskedStar:
@@ -65,14 +67,6 @@ class MaskedStar:
         self.templates = templates
         self.profile = profile
         self.pixel_share = pixel_share
-        grid = templates.window.grid_px
-        self._ky = (fft.fftfreq(2 * grid) * 2.0).astype(np.float32)
-        self._kx = (np.arange(grid + 1) / grid).astype(np.float32)
-        k2 = self._ky[:, None] ** 2 + self._kx[None, :] ** 2
-        self._blur_base = _blur_exponent(np.sqrt(k2), profile)
-        along_y, along_x = np.sinc(self._ky * pixel_share), np.sinc(self._kx * pixel_share)
-        self._pixel = (along_y[:, None] * along_x[None, :]).astype(np.float32)
-        self._blurred: tuple[float, Image] | None = None
         self._spectra: tuple[object, _Spectra] | None = None
         self._unit: tuple[object, Image] | None = None
 
@@ -82,7 +76,9 @@ class MaskedStar:
 
     def image_of(self, transfer: Complex, state: StarState) -> Image:
         """Return the image that a given transfer function makes with a state's place, blur and flux."""
-        return self._to_pixels(transfer * self._common(state)) * np.float32(state.flux_electrons)
+        frequencies = self._frequencies(state.blur_px)
+        spectrum = inner(transfer, frequencies.cells) * self._common(state, frequencies)
+        return to_pixels(spectrum, self.templates.window) * np.float32(state.flux_electrons)
 
     def image_and_slopes(self, state: StarState) -> tuple[Image, NDArray[np.float32]]:
         """Return the unit-flux image and its derivatives, see `slopes`."""
@@ -93,81 +89,61 @@ class MaskedStar:
 
         In order: defocus (1/um), x and y (1/px), and the natural logarithm of the blur's width.
         """
-        spectra = self._spectra_at(state)
-        exponent = _EXPONENT[self.profile]
-        growth = np.float32(-exponent * state.blur_px**exponent) * self._blur_base
-        turned = np.complex64(-2j * np.pi) * spectra.product
+        spectra, window = self._spectra_at(state), self.templates.window
+        product, frequencies = spectra.product, spectra.frequencies
+        by_defocus = self.templates.slope_at(state.defocus_um, frequencies.cells)
+        by_defocus *= spectra.common
+        turn = np.complex64(-2j * np.pi)
         return np.stack(
             [
-                self._to_pixels(self.templates.slope_at(state.defocus_um) * spectra.common),
-                self._to_pixels(turned * self._kx[None, :]),
-                self._to_pixels(turned * self._ky[:, None]),
-                self._to_pixels(spectra.product * growth),
+                to_pixels(by_defocus, window),
+                to_pixels(product * (turn * frequencies.along_x), window),
+                to_pixels(product * (turn * frequencies.along_y)[:, None], window),
+                to_pixels(product * frequencies.growth(state.blur_px), window),
             ]
         )
 
     def unit_image(self, state: StarState) -> Image:
         """Return the image of one electron; nobody changes it, so that it may be kept."""
         if self._unit is None or self._unit[0] != state.shape:
-            self._unit = (state.shape, self._to_pixels(self._spectra_at(state).product))
+            self._unit = (state.shape, to_pixels(self._spectra_at(state).product, self.templates.window))
             self._unit[1].flags.writeable = False
         return self._unit[1]
 
     def _spectra_at(self, state: StarState) -> _Spectra:
         if self._spectra is None or self._spectra[0] != state.shape:
-            common = self._common(state)
-            self._spectra = (state.shape, _Spectra(self.templates.at(state.defocus_um) * common, common))
+            frequencies = self._frequencies(state.blur_px)
+            common = self._common(state, frequencies)
+            product = self.templates.at(state.defocus_um, frequencies.cells)
+            product *= common
+            self._spectra = (state.shape, _Spectra(product, common, frequencies))
         return self._spectra[1]
 
-    def _common(self, state: StarState) -> Complex:
+    def _frequencies(self, blur_px: float) -> Frequencies:
+        """Return the frequencies that a star blurred so holds."""
+        grid = self.templates.window.grid_px
+        cells = cells_needed(grid, self.profile, self.pixel_share, blur_px)
+        return lowest(grid, cells, self.profile, self.pixel_share)
+
+    def _common(self, state: StarState, frequencies: Frequencies) -> Complex:
         """Return seeing, pixel and shift in frequency."""
-        window = self.templates.window
-        centre = window.cutout_px // 2
-        along_y = np.exp(-2j * np.pi * self._ky * (state.y_px - centre)).astype(np.complex64)
-        along_x = np.exp(-2j * np.pi * self._kx * (state.x_px - centre)).astype(np.complex64)
-        return np.asarray(self._blur(state.blur_px) * along_y[:, None] * along_x[None, :])
-
-    def _blur(self, blur_px: float) -> Image:
-        """Return seeing and pixel in frequency."""
-        if self._blurred is None or self._blurred[0] != blur_px:
-            exponent = _EXPONENT[self.profile]
-            transfer = np.exp(-np.float32(blur_px**exponent) * self._blur_base) * self._pixel
-            self._blurred = (blur_px, transfer)
-        return self._blurred[1]
-
-    def _to_pixels(self, spectrum: Complex) -> Image:
-        """Return the pixels of a spectrum that reaches to one cycle a pixel: fold it, transform, crop."""
-        return to_pixels(spectrum, self.templates.window)
+        centre = self.templates.window.cutout_px // 2
+        down, across = frequencies.shifts(state.x_px - centre, state.y_px - centre)
+        common = frequencies.blur(state.blur_px) * across
+        common *= down
+        return common
 
 
-def _blur_exponent(frequency_per_px: NDArray[np.float32], profile: SeeingProfile) -> NDArray[np.float32]:
-    """Return the exponent of the blur's transfer for a width of one pixel; it scales as width^exponent."""
-    if profile == "gaussian":
-        sigma = 1.0 / GAUSSIAN_FWHM_PER_SIGMA
-        return np.asarray(2.0 * (math.pi * sigma * frequency_per_px) ** 2, np.float32)
-    return np.asarray(3.44 * (frequency_per_px / 0.98) ** (5.0 / 3.0), np.float32)
-
-
-def to_pixels(spectrum: Complex, window: Window) -> Image:
-    """Return pixel values, shape (cutout, cutout), of a half spectrum that reaches one cycle a pixel."""
-    grid = window.grid_px
-    half = grid // 2
-    rows = spectrum[:grid] + spectrum[grid:]
-    # Frequencies above Nyquist along x appear at (their negative) below it: conj at (-ky, 1 - kx).
-    folded = rows[:, : half - 1 : -1].conj()
-    folded[1:] = folded[:0:-1].copy()
-    folded += rows[:, : half + 1]
-    return _around_zero(fft.irfft2(folded, s=(grid, grid), overwrite_x=True), window.cutout_px)
-
-
-def _around_zero(image: NDArray[np.float32], side_px: int) -> Image:
-    """Return the square around pixel (0, 0) of an image that goes on beyond its edges from the other side."""
-    before, after = side_px // 2, side_px - side_px // 2
-    square = np.empty((side_px, side_px), np.float32)
-    for rows, of_rows in ((slice(None, before), slice(-before, None)), (slice(before, None), slice(after))):
-        square[rows, :before] = image[of_rows, -before:]
-        square[rows, before:] = image[of_rows, :after]
-    return square
+def apart(state: StarState, there: StarState) -> NDArray[np.float64]:
+    """Return the steps in (defocus, x, y, log blur) from one state to another, see `moved`."""
+    return np.array(
+        [
+            there.defocus_um - state.defocus_um,
+            there.x_px - state.x_px,
+            there.y_px - state.y_px,
+            math.log(there.blur_px / state.blur_px),
+        ]
+    )
 
 
 def moved(state: StarState, steps: NDArray[np.float64]) -> StarState:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from routines.measure.fitted import StarFit
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,6 +14,7 @@ class MaskReading:
     Uncertainties are standard ones and include photons, readout, the model's mismatch and the turbulence.
     Places are in the frame's pixels, 0-based, x the column; directions anticlockwise from +x, of the middle
     spike and the two outer ones. ``width_px`` is the full width at half maximum of the fitted seeing.
+    ``fit`` is what it was read from.
     """
 
     filter: str
@@ -27,3 +30,4 @@ class MaskReading:
     background_electrons: float | None = None
     mismatch: float | None = None
     flags: tuple[str, ...] = ()
+    fit: StarFit | None = field(default=None, repr=False, compare=False)

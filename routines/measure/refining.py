@@ -13,16 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from routines.measure.climb import FitLimits
 from routines.measure.cutout import Cutout
 from routines.measure.drawing import Drawn, draw
-from routines.measure.fit import (
-    FitLimits,
-    StarFit,
-    background_terms,
-    balanced_inverse,
-    design_matrix,
-    fit_star,
-)
+from routines.measure.fit import fit_star
+from routines.measure.fitted import StarFit, background_terms, balanced_inverse, design_matrix
 from routines.measure.geometry import APERTURE, PROBE, Geometry, apart, changed
 from routines.measure.templates import Window
 from routines.optics import Band

@@ -8,21 +8,19 @@ the residuals, and the fit's own weights are followed through it.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from routines.measure.cutout import Cutout
-from routines.measure.fit import DEFOCUS, StarFit, background_terms, residuals
-from routines.measure.model import MaskedStar
+from routines.measure.fitted import StarFit, residuals
 
 _REACH_PX = 4
 Image = NDArray[np.float64]
 
 
-def shared_defocus_u_um(star: MaskedStar, cutout: Cutout, fit: StarFit) -> float:
+def shared_defocus_u_um(cutout: Cutout, fit: StarFit) -> float:
     """Return the standard uncertainty of a fit's defocus (um) with its mismatch shared between neighbours.
 
     The variance of a weighted mean of correlated residuals (GUM, 5.2.2): noise pixel by pixel, mismatch over
@@ -30,23 +28,14 @@ def shared_defocus_u_um(star: MaskedStar, cutout: Cutout, fit: StarFit) -> float
     """
     if fit.mismatch == 0.0:
         return fit.defocus_u_um
-    residual, signal, noise = residuals(star, cutout, fit)
+    residual, signal, noise = residuals(cutout, fit)
     missed = fit.mismatch * np.maximum(signal, 0.0)
-    total = noise + missed**2
-    weight = np.where(fit.used, _response(star, cutout, fit) / total, 0.0)
-    worth = np.where(fit.used, missed / total, 0.0)
+    weight = fit.pull
+    worth = np.where(fit.used, missed / (noise + missed**2), 0.0)
     seen, expected, drawn = (_by_lag(image) for image in (residual * worth, missed * worth, weight * missed))
     share = np.clip(seen[1:] / expected[1:], -1.0, 1.0)
     together = float(drawn[0] + 2.0 * (share * drawn[1:]).sum())
     return math.sqrt(float((weight**2 * noise).sum()) + max(together, float(drawn[0])))
-
-
-def _response(star: MaskedStar, cutout: Cutout, fit: StarFit) -> Image:
-    """Return by how much each pixel's weighted residual moves the defocus, shape (n, n)."""
-    image, slopes = star.image_and_slopes(replace(fit.state, flux_electrons=1.0))
-    terms = [slope * fit.state.flux_electrons for slope in slopes] + [image]
-    terms += list(background_terms(cutout.size_px))
-    return np.asarray(np.tensordot(fit.covariance[DEFOCUS], np.stack(terms), 1), np.float64)
 
 
 def _by_lag(image: Image) -> NDArray[np.float64]:

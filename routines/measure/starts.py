@@ -9,15 +9,15 @@ import numpy as np
 
 from routines.measure.cutout import Cutout
 from routines.measure.drawing import Drawn
-from routines.measure.fit import (
+from routines.measure.fitted import (
     StarFit,
     background_terms,
     balanced_inverse,
     design_matrix,
     residuals,
 )
+from routines.measure.frequencies import SeeingProfile
 from routines.measure.geometry import PROBE, SLITS, Terms, changed
-from routines.measure.model import SeeingProfile
 from routines.measure.refining import Refined, drawn_for, fit_again
 from routines.measure.templates import Window
 from routines.optics import Band
@@ -72,7 +72,7 @@ def with_slits_shifted(
 
 def _costs_by_steps(drawn: Drawn, cutout: Cutout, fit: StarFit, steps: Sequence[Terms]) -> Terms:
     """Return what steps of the geometry add to a frame's cost, its own unknowns following to first order."""
-    residual, signal, noise = (part[fit.used] for part in residuals(drawn.star, cutout, fit))
+    residual, signal, noise = (part[fit.used] for part in residuals(cutout, fit))
     image, slopes = drawn.star.image_and_slopes(replace(fit.state, flux_electrons=1.0))
     own = design_matrix(image, slopes, background_terms(cutout.size_px), fit.used, fit.state.flux_electrons)
     weighted = own / (noise + (fit.mismatch * signal) ** 2)[:, None]

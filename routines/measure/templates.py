@@ -71,15 +71,15 @@ class Templates:
     transfer: Complex
     reach_um: float
 
-    def at(self, defocus_um: float) -> Complex:
-        """Return the transfer function at a defocus."""
+    def at(self, defocus_um: float, cells: int) -> Complex:
+        """Return the transfer function at a defocus, its lowest frequencies: so many cells either way."""
         first, values, _ = self._weights(defocus_um)
-        return self._mixed(first, values)
+        return self._mixed(first, values, cells)
 
-    def slope_at(self, defocus_um: float) -> Complex:
-        """Return the transfer function's derivative to defocus (1/um)."""
+    def slope_at(self, defocus_um: float, cells: int) -> Complex:
+        """Return the transfer function's derivative to defocus (1/um), at its lowest frequencies."""
         first, _, slopes = self._weights(defocus_um)
-        return self._mixed(first, slopes / self.step_um)
+        return self._mixed(first, slopes / self.step_um, cells)
 
     def _weights(self, defocus_um: float) -> tuple[int, Array, Array]:
         """Return the first of the rungs about a defocus, and the weights of each for value and derivative."""
@@ -87,15 +87,17 @@ class Templates:
         first = math.floor(place) - _INTERPOLATION_POINTS // 2 + 1
         return first, *_lagrange(place - first, _INTERPOLATION_POINTS)
 
-    def _mixed(self, first: int, weights: Array) -> Complex:
+    def _mixed(self, first: int, weights: Array, cells: int) -> Complex:
         """Return a sum of rungs from the first one on; those below zero are conjugates."""
         below = min(max(-first, 0), len(weights))
         total: Complex | None = None
         if below < len(weights):
             low = first + below
-            total = _mixed(weights[below:], self.transfer[low : first + len(weights)])
+            total = _mixed(weights[below:], self.transfer[low : first + len(weights)], cells)
         if below > 0:
-            mirrored = _mixed(weights[below - 1 :: -1], self.transfer[1 - first - below : 1 - first]).conj()
+            rungs = self.transfer[1 - first - below : 1 - first]
+            mirrored = _mixed(weights[below - 1 :: -1], rungs, cells)
+            np.conjugate(mirrored, out=mirrored)
             total = mirrored if total is None else total + mirrored
         assert total is not None
         return total
@@ -118,13 +120,13 @@ class LocalTemplates:
         """Return the largest defocus, either way, that is asked of it; beyond its rungs it extrapolates."""
         return abs(self.centre_um) + (_LOCAL_POINTS - 1) / 2.0 * self.step_um
 
-    def at(self, defocus_um: float) -> Complex:
-        """Return the transfer function at a defocus."""
-        return _mixed(self._weights(defocus_um)[0], self.transfer)
+    def at(self, defocus_um: float, cells: int) -> Complex:
+        """Return the transfer function at a defocus, its lowest frequencies: so many cells either way."""
+        return _mixed(self._weights(defocus_um)[0], self.transfer, cells)
 
-    def slope_at(self, defocus_um: float) -> Complex:
-        """Return the transfer function's derivative to defocus (1/um)."""
-        return _mixed(self._weights(defocus_um)[1] / self.step_um, self.transfer)
+    def slope_at(self, defocus_um: float, cells: int) -> Complex:
+        """Return the transfer function's derivative to defocus (1/um), at its lowest frequencies."""
+        return _mixed(self._weights(defocus_um)[1] / self.step_um, self.transfer, cells)
 
     def _weights(self, defocus_um: float) -> tuple[Array, Array]:
         place = (defocus_um - self.centre_um) / self.step_um + (_LOCAL_POINTS - 1) / 2.0
@@ -132,14 +134,20 @@ class LocalTemplates:
 
     def passing_through(self, defocus_um: float, transfer: Complex) -> LocalTemplates:
         """Return templates that change with defocus as these do, and at one defocus are what is given."""
-        return replace(self, transfer=self.transfer + (transfer - self.at(defocus_um)))
+        return replace(self, transfer=self.transfer + (transfer - self.at(defocus_um, self.window.grid_px)))
 
 
-def _mixed(weights: Array, rungs: Complex) -> Complex:
-    """Return a sum of rungs by real weights: real products are half of complex ones' work."""
-    parts = rungs.reshape(len(rungs), -1).view(np.float32)
-    mixed = weights.astype(np.float32) @ parts
-    return np.asarray(mixed.view(np.complex64).reshape(rungs.shape[1:]))
+def _mixed(weights: Array, rungs: Complex, cells: int) -> Complex:
+    """Return a sum of rungs by real weights, at their lowest frequencies.
+
+    Row by row, since only those frequencies are read; real products are half of complex ones' work.
+    """
+    parts = rungs.view(np.float32)[:, :, : 2 * (cells + 1)].transpose(1, 0, 2)
+    factors = weights.astype(np.float32)[None, :]
+    mixed = np.empty((2 * cells, 1, parts.shape[2]), np.float32)
+    np.matmul(factors, parts[:cells], out=mixed[:cells])
+    np.matmul(factors, parts[-cells:], out=mixed[cells:])
+    return np.asarray(mixed.view(np.complex64)[:, 0])
 
 
 def _lagrange(place: float, count: int) -> tuple[Array, Array]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from measure_cases import MASK, made, star_model, state, turned
@@ -61,6 +63,18 @@ def test_a_frame_with_nan_is_averaged_over_what_it_has() -> None:
     frame = np.ones((80, 96), np.float32)
     frame[3, 5] = np.nan
     assert block_levels(frame) == pytest.approx(np.ones((10, 12)))
+
+
+@pytest.mark.parametrize("dtype", [np.uint16, np.float32])
+def test_a_large_frames_levels_take_little_memory(dtype: type) -> None:
+    frame = np.random.default_rng(6).integers(400, 700, (1300, 1204)).astype(dtype)
+    lower = np.minimum(frame[:1296:2, :1200], frame[1:1296:2, :1200]).astype(float)
+    tracemalloc.start()
+    levels = block_levels(frame)
+    _, most_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert levels == pytest.approx(lower.reshape(162, 4, 150, 8).mean(axis=(1, 3)))
+    assert most_bytes < 0.75 * frame.nbytes
 
 
 @pytest.mark.parametrize("orientation_deg", [2.0, 61.0, 133.5, 178.0])

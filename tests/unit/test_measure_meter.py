@@ -11,9 +11,11 @@ from measure_cases import BANDS, MASK, OPTICS, knowing_meter, made, star_model, 
 from routines.flags import kind_of
 from routines.measure.capture import Hint
 from routines.measure.cutout import Cutout
+from routines.measure.explain import explain
 from routines.measure.geometry import Geometry
 from routines.measure.learning import Learnt, MaskHint
 from routines.measure.meter import MaskMeter
+from routines.measure.model import MaskedStar
 from routines.optics import critical_focus_zone_um, spike_error_px_per_um
 
 ZONE_UM = critical_focus_zone_um(0.6563, OPTICS)
@@ -180,3 +182,21 @@ def test_a_doubtful_clear_diameter_widens_defocus_and_not_the_spike_error() -> N
     assert sure.defocus_um is not None and sure.defocus_u_um is not None
     assert doubtful.spike_error_u_px == sure.spike_error_u_px
     assert doubtful.defocus_u_um == pytest.approx(np.hypot(sure.defocus_u_um, 0.02 * sure.defocus_um))
+
+
+def test_what_a_frame_was_read_from_explains_it_without_another_fit(monkeypatch: pytest.MonkeyPatch) -> None:
+    cutout = made(star_model(), state(40.0, 3e5), 9)
+    reading = knowing_meter().measure(cutout)
+
+    def never(*_: object) -> None:
+        raise AssertionError("nothing is drawn again for a picture")
+
+    monkeypatch.setattr(MaskedStar, "unit_image", never)
+    monkeypatch.setattr(MaskedStar, "slopes", never)
+    shown = explain(cutout, reading)
+    assert shown.expected is not None and shown.left_over is not None
+    assert float(shown.expected.sum()) == pytest.approx(3e5, rel=0.08)  # the rest lies beyond the cut-out
+    assert 0.9 < float(shown.left_over[cutout.usable].std()) < 1.1
+    assert shown.seen - shown.expected == pytest.approx(
+        cutout.pixels - reading.background_electrons - shown.expected, abs=3.0
+    )

@@ -7,7 +7,8 @@ import pytest
 from measure_cases import BANDS, MASK, OPTICS, SIZE_PX, star_model, state
 from scipy import fft
 
-from routines.measure.model import MaskedStar, moved, to_pixels
+from routines.measure.frequencies import SeeingProfile, cells_needed, inner, to_pixels
+from routines.measure.model import MaskedStar, moved
 from routines.measure.templates import Window, make_local_templates, transfer_functions
 
 
@@ -65,3 +66,37 @@ def test_local_templates_agree_with_the_ladder_nearby(model: MaskedStar) -> None
     for defocus_um in (-72.0, -60.0, -45.0):
         at = state(defocus_um, 1.0)
         assert np.abs(local.image(at) - model.image(at)).max() < 0.01 * model.image(at).max()
+
+
+@pytest.mark.parametrize("profile", ["gaussian", "kolmogorov"])
+@pytest.mark.parametrize("blur_px", [0.5, 1.5, 3.0, 8.0])
+def test_frequencies_that_a_blur_takes_are_not_missed(blur_px: float, profile: SeeingProfile) -> None:
+    base = star_model()
+    star = MaskedStar(base.templates, profile)
+    window, at = base.templates.window, state(25.0, 1.0, blur_px=blur_px)
+    k_y, k_x = np.meshgrid(
+        fft.fftfreq(2 * window.grid_px) * 2.0, np.arange(window.grid_px + 1) / window.grid_px
+    )
+    radius = np.hypot(k_y, k_x).T
+    if profile == "gaussian":  # the Fourier transform of a Gaussian; FWHM is 2.3548 sigma
+        blur = np.exp(-2.0 * (np.pi * blur_px / 2.354820 * radius) ** 2)
+    else:  # long exposure: exp(-3.44 (f lambda / r0)^(5/3)), FWHM 0.98 lambda / r0 (Fried 1966; Roddier 1981)
+        blur = np.exp(-3.44 * (blur_px * radius / 0.98) ** (5.0 / 3.0))
+    middle = window.cutout_px // 2
+    shift = np.exp(-2j * np.pi * (k_x * (at.x_px - middle) + k_y * (at.y_px - middle))).T
+    pixel = (np.sinc(k_x) * np.sinc(k_y)).T
+    whole = base.templates.at(25.0, window.grid_px) * blur * pixel * shift
+    expected = to_pixels(whole.astype(np.complex64), window)
+    assert np.abs(star.unit_image(at) - expected).max() < 1e-4 * expected.max()
+
+
+def test_a_wider_blur_needs_fewer_frequencies() -> None:
+    cells = [cells_needed(200, "gaussian", 1.0, blur_px) for blur_px in (0.4, 1.5, 2.5, 4.0, 8.0)]
+    assert cells == sorted(cells, reverse=True)
+    assert cells[0] == 200 and cells[2] < 150 and cells[-1] < 60
+
+
+def test_the_inner_part_of_a_spectrum_keeps_both_signs() -> None:
+    spectrum = np.arange(8 * 5, dtype=np.complex64).reshape(8, 5)
+    assert np.array_equal(inner(spectrum, 2), spectrum[[0, 1, 6, 7], :3])
+    assert inner(spectrum, 4) is spectrum

@@ -25,7 +25,7 @@ def speckled_fits(width_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         light = star.image(STATE) * (0.15 * speckles / speckles.std())
         cutout = replace(cutout, pixels=(cutout.pixels + light).astype(np.float32))
         fit = fit_star(star, cutout, replace(STATE, flux_electrons=0.0))
-        shared = shared_defocus_u_um(star, cutout, fit)
+        shared = shared_defocus_u_um(cutout, fit)
         rows.append((fit.state.defocus_um - STATE.defocus_um, fit.defocus_u_um, shared))
     error, alone, shared = np.array(rows).T
     return error, alone, shared
@@ -49,7 +49,7 @@ def test_without_a_mismatch_nothing_is_added() -> None:
     cutout = made(star, STATE, 1, ceiling=1e9)
     fit = fit_star(star, cutout, replace(STATE, flux_electrons=0.0))
     assert fit.mismatch == 0.0
-    assert shared_defocus_u_um(star, cutout, fit) == fit.defocus_u_um
+    assert shared_defocus_u_um(cutout, fit) == fit.defocus_u_um
 
 
 def test_products_by_lag_are_those_of_the_pixels_pairs() -> None:

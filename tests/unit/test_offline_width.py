@@ -7,6 +7,7 @@ import pytest
 
 from daemon.config import parse_config
 from daemon.gathering import InputUnusable
+from daemon.measurement import _give_memory_back
 from daemon.offline import analyse
 from daemon.spike_table import read_spike_errors
 from routines.observations import INWARD, OUTWARD
@@ -123,3 +124,8 @@ def test_a_table_of_neither_is_refused(tmp_path):
     path.write_text("position_steps,filter\n100,L\n")
     with pytest.raises(InputUnusable, match="lacks the column spike_error_px"):
         read_spike_errors(path, config_of())
+
+
+def test_a_c_library_that_keeps_its_memory_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ctypes.CDLL", lambda name: object())
+    _give_memory_back()

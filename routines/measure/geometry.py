@@ -19,6 +19,8 @@ ORIENTATION, APERTURE, SLITS = 0, 4, (5, 6, 7)
 # Of each term (deg, fraction, deg, duty, fraction, three phases) a change that an image follows linearly.
 PROBE = np.array([0.2, 0.003, 0.15, 0.01, 0.01, 0.02, 0.02, 0.02])
 PROBE.flags.writeable = False
+# Wavelengths so far apart in the spikes of the first orders leave one or two per cent of an image.
+_SEARCH_SPACING_PX = 2.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +79,8 @@ def with_mirrored_duty(geometry: Geometry) -> Geometry:
 
 
 def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: float) -> MaskedStar:
-    """Return a star whose templates cover the whole search, good enough to start from."""
-    templates = make_templates(geometry.optics, geometry.mask, band, window, reach_um, coarse=True)
+    """Return a star whose templates cover the whole search, good enough to start from: to two per cent."""
+    templates = make_templates(
+        geometry.optics, geometry.mask, band, window, reach_um, coarse=True, spacing_px=_SEARCH_SPACING_PX
+    )
     return MaskedStar(templates, geometry.profile, geometry.pixel_share)

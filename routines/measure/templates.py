@@ -12,12 +12,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from routines.measure.slits import Slits, inner, radius_cells
 from routines.optics import (
     Array,
     Band,
@@ -31,7 +31,7 @@ from routines.optics import (
 Complex = NDArray[np.complex64]
 
 _INTERPOLATION_POINTS = 8
-_RUNGS_PER_ZONE = 2.0
+_RUNGS_PER_ZONE, _COARSE_RUNGS_PER_ZONE = 2.0, 1.5
 _LOCAL_POINTS = 3
 _ON_A_NODE = 1e-7
 _LOCAL_RUNGS_PER_ZONE = 6.0
@@ -39,7 +39,6 @@ SPIKE_SPACING_PX = 1.4
 _SPARE_FREQUENCY = 0.65
 _MUCH_FEWER = 0.88
 _HIGHEST_ORDER = 25
-_RADII_KEPT = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,16 +163,24 @@ def _lagrange(place: float, count: int) -> tuple[Array, Array]:
 
 
 def make_templates(
-    optics: Optics, mask: Mask, band: Band, window: Window, reach_um: float, *, coarse: bool = False
+    optics: Optics,
+    mask: Mask,
+    band: Band,
+    window: Window,
+    reach_um: float,
+    *,
+    coarse: bool = False,
+    spacing_px: float = SPIKE_SPACING_PX,
 ) -> Templates:
     """Compute the ladder of transfer functions out to ``reach_um`` either side of focus.
 
     ``coarse`` saves most of the work where far spikes a little lumpy do no harm: learning the geometry.
+    ``spacing_px`` as for `transfer_functions`.
     """
-    step_um = _quarter_wave_depth_um(optics, band) / _RUNGS_PER_ZONE
+    step_um = _quarter_wave_depth_um(optics, band) / (_COARSE_RUNGS_PER_ZONE if coarse else _RUNGS_PER_ZONE)
     rungs = math.ceil(reach_um / step_um) + _INTERPOLATION_POINTS // 2 + 1
     defoci_um = np.arange(rungs, dtype=np.float64) * step_um
-    transfer = transfer_functions(optics, mask, band, window, defoci_um, coarse=coarse)
+    transfer = transfer_functions(optics, mask, band, window, defoci_um, coarse=coarse, spacing_px=spacing_px)
     return Templates(window, step_um, transfer, reach_um)
 
 
@@ -282,11 +289,11 @@ def _images(
     field = np.zeros((count, count), np.complex64)
     cells_mm = wavelengths_um * optics.focal_length_mm / (window.grid_px * optics.pixel_um)
     reaches = [min(math.ceil(optics.aperture_mm / 2.0 / cell) + 1, count // 2) for cell in cells_mm]
-    slits, radius_cells = _Slits.on_grid(max(reaches), mask), _radius_cells(max(reaches))
+    slits, distance_cells = Slits.on_grid(max(reaches), mask), radius_cells(max(reaches))
     for wavelength_um, weight, cell_mm, reach in zip(wavelengths_um, weights, cells_mm, reaches, strict=True):
         orders = _orders_inside(optics, mask, wavelength_um, window)
         amplitude = slits.amplitude(reach, cell_mm, orders)
-        amplitude *= clear_to_radius(_inner(radius_cells, reach) * np.float32(cell_mm), cell_mm, optics)
+        amplitude *= clear_to_radius(inner(distance_cells, reach) * np.float32(cell_mm), cell_mm, optics)
         amplitude *= np.float32(math.sqrt(weight) * cell_mm / count)
         axis2_mm2 = (np.arange(-reach, reach) * cell_mm) ** 2
         for square, defocus_um in zip(squares, defoci_um, strict=True):
@@ -323,71 +330,6 @@ def _add_squares(
     far = np.ascontiguousarray(fft.fft(field, axis=0, overwrite_x=True)).view(np.float32)
     np.square(far, out=far)
     squares += far
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Slits:
-    """A mask's slits on a square grid about the axis, whatever its cells' size, each part in its direction.
-
-    ``across`` is how far (cells) each point lies across its part's slits, ``phase`` where those are shifted
-    to (rad).
-    """
-
-    across: NDArray[np.float32]
-    phase: NDArray[np.float32]
-    mask: Mask
-
-    @classmethod
-    def on_grid(cls, reach: int, mask: Mask) -> _Slits:
-        """Return the slits on points from ``-reach`` to ``reach - 1`` cells of either axis."""
-        x = np.arange(-reach, reach, dtype=np.float32)[None, :]
-        turn, lean = math.radians(mask.orientation_deg), math.radians(mask.arm_angle_deg) * mask.tilt
-        u = x * np.float32(math.cos(turn)) + x.T * np.float32(math.sin(turn))
-        v = x.T * np.float32(math.cos(turn)) - x * np.float32(math.sin(turn))
-        straight, upper, lower = (np.float32(2.0 * math.pi * phase) for phase in mask.slit_phases)
-        tilted = np.sign(v) * (u * np.float32(math.sin(lean))) + v * np.float32(math.cos(lean))
-        phase = np.where(u > 0.0, np.where(v > 0.0, upper, lower), straight)
-        return cls(np.where(u > 0.0, tilted, v), phase, mask)
-
-    def amplitude(self, reach: int, cell_mm: float, orders: int) -> NDArray[np.float32]:
-        """Return the mask's transmission on the middle of the grid, up to so many grating orders.
-
-        In single precision: some 30 turns across the pupil leave an error of a millionth of a turn.
-        """
-        angle = _inner(self.across, reach) * np.float32(2.0 * math.pi * cell_mm / self.mask.slit_period_mm)
-        angle -= _inner(self.phase, reach)
-        return _harmonics(angle, orders, self.mask)
-
-
-def _inner(grid: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
-    """Return the middle of a grid about the axis, ``reach`` cells either way."""
-    inner = slice(len(grid) // 2 - reach, len(grid) // 2 + reach)
-    return grid[inner, inner]
-
-
-@lru_cache(maxsize=_RADII_KEPT)
-def _radius_cells(reach: int) -> NDArray[np.float32]:
-    """Return the distance (cells) from the axis of each point of a grid."""
-    axis = np.arange(-reach, reach, dtype=np.float32)
-    radius = np.hypot(axis[None, :], axis[:, None])
-    radius.flags.writeable = False
-    return radius
-
-
-def _harmonics(angle: NDArray[np.float32], orders: int, mask: Mask) -> NDArray[np.float32]:
-    """Return the slits' Fourier series to the given order, by the Chebyshev recurrence of cosines."""
-    series = np.full_like(angle, mask.slit_duty)
-    if orders == 0:
-        return series
-    before, now = None, np.cos(angle, out=angle)
-    twice = 2.0 * now if orders > 1 else now
-    for order in range(1, orders + 1):
-        strength = 2.0 * math.sin(math.pi * order * mask.slit_duty) / (math.pi * order)
-        if abs(strength) > 1e-9:
-            series += np.float32(strength) * now
-        if order < orders:
-            before, now = now, twice * now - (np.float32(1.0) if before is None else before)
-    return series
 
 
 def _add_stored_frequencies(kept: Complex, transform: Complex) -> None:

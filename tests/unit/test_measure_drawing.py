@@ -7,8 +7,10 @@ import pytest
 from measure_cases import BANDS, MASK, OPTICS, SIZE_PX, state
 
 from routines.measure.drawing import draw
-from routines.measure.geometry import ORIENTATION, PROBE, SLITS, Geometry, changed
-from routines.measure.templates import Window
+from routines.measure.geometry import ORIENTATION, PROBE, SLITS, Geometry, changed, searching_star
+from routines.measure.model import StarState
+from routines.measure.templates import Window, make_templates, transfer_functions
+from routines.optics import Band
 
 GEOMETRY = Geometry(OPTICS, MASK)
 STAR = state(60.0, 1.0)
@@ -48,3 +50,19 @@ def test_long_steps_add_what_they_change() -> None:
     there = draw(changed(GEOMETRY, step), DRAWN.band, Window.around(SIZE_PX), STAR).star.image(STAR)
     added = DRAWN.images_by_steps(STAR, [step])[0]
     assert np.abs(DRAWN.star.image(STAR) + added - there).max() < 1e-3 * there.max()
+
+
+def test_a_star_to_search_with_draws_nearly_what_diffraction_does() -> None:
+    """Fewer wavelengths and rungs than a measurement's: two per cent of an image, also between rungs."""
+    window, band = Window.around(120), Band("L", 550.0, 200.0)
+    star = searching_star(Geometry(OPTICS, MASK), band, window, 250.0)
+    for defocus_um in (0.0, -41.0, 133.0, 240.0):
+        exact = transfer_functions(OPTICS, MASK, band, window, np.array([0.0, defocus_um]))[1]
+        at = StarState(defocus_um, 60.3, 59.8, 2.5)
+        expected = star.image_of(exact, at)
+        missed = star.image(at) - expected
+        assert float(np.sqrt((missed**2).sum() / (expected**2).sum())) < 0.025
+    full = make_templates(OPTICS, MASK, BANDS["Ha"], window, 250.0)
+    assert len(make_templates(OPTICS, MASK, BANDS["Ha"], window, 250.0, coarse=True).transfer) < len(
+        full.transfer
+    )

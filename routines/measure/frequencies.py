@@ -76,6 +76,7 @@ def lowest(grid_px: int, cells: int, profile: SeeingProfile, pixel_share: float)
     return Frequencies(along_y, along_x, blur_base, pixel, profile)
 
 
+@lru_cache(maxsize=_KEPT)
 def cells_needed(grid_px: int, profile: SeeingProfile, pixel_share: float, blur_px: float) -> int:
     """Return how many cells of a grid's frequencies a blurred star needs, either way."""
     frequency = np.arange(grid_px + 1) / grid_px

@@ -19,6 +19,8 @@ TAIL = 0.025
 LIGHTEST = 1e-5
 # Zero is excluded when its density is below this share of the highest (2.8 standard uncertainties away).
 LIMIT_DENSITY = 0.02
+# A density is not taken to be higher between its nodes than at the highest of them by more than this (log).
+HIGHER_BETWEEN = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +163,7 @@ def _interpolated(nodes: Array, log_density: Array, grid: Array) -> Array:
     normal = -0.5 * (nodes - mean) ** 2 / variance
     rest = np.interp(grid, nodes, log_density - normal) - 0.5 * (grid - mean) ** 2 / variance
     inside = (grid >= nodes[0]) & (grid <= nodes[-1])
-    density: Array = np.where(inside, np.exp(np.minimum(rest, 700.0)), 0.0)
+    density: Array = np.where(inside, np.exp(np.minimum(rest, np.max(log_density) + HIGHER_BETWEEN)), 0.0)
     return density
 
 

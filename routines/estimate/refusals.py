@@ -205,7 +205,14 @@ def backlash_is_known(settled: Settled) -> bool:
 
 
 def _shows_play(settled: Settled) -> bool:
-    """Tell whether looks of a known history are clearly better told with play than with none."""
+    """Tell whether looks of a known history are clearly better told with play than with none.
+
+    From one side that takes looks at two places inside the play: whatever moved the looks at one of them
+    alone would pass for a play that ends just there.
+    """
+    inside = ~engaged_rows(settled) & (settled.solution.at.good > 0.5)
+    if len(np.unique(settled.problem.position[inside])) < 2:
+        return False
     without = fit_all(settled.problem, settled.layout, None, play=_NO_PLAY_STEPS)
     return without.total_cost - settled.total_cost > CLEARLY_FOLLOWED_SIGMAS**2
 

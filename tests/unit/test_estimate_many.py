@@ -14,6 +14,7 @@ from random_rigs import random_night
 
 from routines.estimate import settle, solve
 from routines.estimate.choose import choose_slacks
+from routines.estimate.joint import fit_jointly
 from routines.estimate.linear import Underdetermined, solve_many_weighted, solve_weighted
 from routines.estimate.model import TRANSITION, State, arguments, chosen, cost_of, look, places_of, together
 from routines.estimate.passes import Layout
@@ -177,6 +178,18 @@ def test_ends_that_agree_are_settled_once_and_come_to_the_same(
     here, there = once.solution.state.theta, each.solution.state.theta
     u = np.sqrt(np.diag(covariance_of(once.solution, once.free)[0]))
     assert np.all(np.abs(here - there) <= 0.01 * u)
+
+
+def test_looks_off_at_one_place_of_passes_one_way_are_no_play_that_ends_there() -> None:
+    """A rig swept outward only, its moves known, whose first looks of one pass are off together."""
+    night = random_night(300_756)
+    setup = FitSetup(night.filters, night.filters[0], alpha_prior_steps_per_c=night.alpha_prior)
+    fit = fit_jointly(night.observations, night.moves, setup)
+    assert fit.backlash_steps is None
+    assert all(crossing is None for crossing in fit.crossings_inward_steps.values())
+    for name, crossing in fit.crossings_outward_steps.items():
+        truth = night.truth.crossing[name] + night.truth.backlash
+        assert crossing is not None and abs((crossing.value or 0.0) - truth) < 1.0
 
 
 @pytest.mark.parametrize("unknown", [0.0, 0.3, 1.0])

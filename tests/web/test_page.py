@@ -24,7 +24,7 @@ sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright, 
 PHONE, LAPTOP = {"width": 390, "height": 844}, {"width": 1366, "height": 768}
 SCHEMES = ("paper", "night", "red")
 # Fast enough for a test, slow enough for a run to be held and stopped on its way.
-SPEED = 500.0
+SPEED = 20.0
 # The marks that stand in the curve's picture itself, not in the data that was handed over.
 MARKS = "document.querySelectorAll('#curve .scatterlayer .point, #curve .news > g').length"
 FILTERS = ("L", "R", "G", "B", "Ha", "SII", "OIII")
@@ -138,8 +138,8 @@ def test_a_run_is_followed_from_its_plan_to_its_numbers(page: Any, house: House,
 
 
 def test_stop_asks_nothing_and_ends_the_run(page: Any, house: House) -> None:
-    run = house.start("backlash")
     watch = visit(page, house)
+    run = house.start("backlash")
     page.on("dialog", lambda dialog: pytest.fail(f"it asked: {dialog.message}"))
     until(page, "/[1-9] looks? so far/.test(document.getElementById('progress').innerText)")
     page.click("#stop")
@@ -149,8 +149,8 @@ def test_stop_asks_nothing_and_ends_the_run(page: Any, house: House) -> None:
 
 
 def test_the_page_outlives_the_service(page: Any, house: House, output_dir: Path) -> None:
-    run = house.start("backlash")
     watch = visit(page, house)
+    run = house.start("backlash")
     until(page, "/[2-9] looks so far/.test(document.getElementById('progress').innerText)")
     house.end(signal.SIGKILL)
     page.wait_for_selector("html[data-stale]")

@@ -154,7 +154,7 @@ def watched(stage: Stage) -> Spent:
     spent.over_jobs(stage._worker)
     spent.over(stage._worker, "call", lambda job, *_: job)
     camera = hands.eye
-    spent.over(camera, "_expose" if hasattr(camera, "_expose") else "look", "look", rig_s=True)
+    spent.over(camera, "_expose" if hasattr(camera, "_expose") else "take", "look", rig_s=True)
     for name in ("intend", "answer"):
         spent.over(journal, name, "journal")
     return spent

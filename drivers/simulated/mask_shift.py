@@ -12,10 +12,11 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+from scipy.ndimage import gaussian_filter
 
 from drivers.simulated.parameters import Glass
 from drivers.simulated.pupil import Aberrations, Telescope
-from drivers.simulated.sky import Sky
+from drivers.simulated.sky import Image, Sky
 from routines.optics import GAUSSIAN_FWHM_PER_SIGMA, Array, critical_focus_zone_um, grating_order_um
 
 _SKY_SHARE = 1e-6
@@ -36,23 +37,30 @@ def mask_crossing_um(telescope: Telescope, glass: Glass, seeing_arcsec: float = 
     reach = _reach_px(telescope, wavelength_um + glass.band.width_nm * 0.5e-3)
     step_um = critical_focus_zone_um(wavelength_um, telescope.optics) / 4.0
 
-    def pattern(of: Sky, seen: Glass, defocus_um: float, widened: float = 1.0) -> Array:
-        total = np.zeros((2 * reach + 1, 2 * reach + 1))
-        for colour_um in colours_um(glass):
-            blur = blur_px(telescope, colour_um, seeing_arcsec) * widened
-            total += of.still_pattern(colour_um, defocus_um - seen.focus_at_um(colour_um), blur, reach)
-        return np.asarray(total / len(colours_um(glass)))
+    def sharp(of: Sky, seen: Glass, defocus_um: float) -> list[Image]:
+        return [
+            of.still_pattern(colour_um, defocus_um - seen.focus_at_um(colour_um), reach)
+            for colour_um in colours_um(glass)
+        ]
 
-    middle = pattern(sky, plain, 0.0)
+    def blurred(patterns: list[Image], widened: float = 1.0) -> Array:
+        total = np.zeros((2 * reach + 1, 2 * reach + 1))
+        for colour_um, pattern in zip(colours_um(glass), patterns, strict=True):
+            total += gaussian_filter(pattern, blur_px(telescope, colour_um, seeing_arcsec) * widened)
+        return np.asarray(total / len(patterns))
+
+    focused = sharp(sky, plain, 0.0)
+    middle, further = blurred(focused), blurred(sharp(sky, plain, step_um))
+    # A pupil without aberrations shows the same on both sides of focus, turned by half a turn.
     changes = [
-        (pattern(sky, plain, step_um) - pattern(sky, plain, -step_um)) / (2.0 * step_um),
+        (further - further[::-1, ::-1]) / (2.0 * step_um),
         *np.gradient(middle),
         middle,
-        pattern(sky, plain, 0.0, 1.1) - middle,
+        blurred(focused, 1.1) - middle,
     ]
     root_weight = 1.0 / np.sqrt(np.maximum(middle, 0.0) + _SKY_SHARE)
     design = np.stack([np.ravel(change * root_weight) for change in changes], axis=1)
-    differences = np.ravel((pattern(real_sky, glass, 0.0) - middle) * root_weight)
+    differences = np.ravel((blurred(sharp(real_sky, glass, 0.0)) - middle) * root_weight)
     return -float(np.linalg.lstsq(design, differences, rcond=None)[0][0])
 
 

@@ -109,14 +109,14 @@ class Sky:
         return frame
 
     def still_pattern(
-        self, wavelength_um: float, defocus_um: float, blur_px: float, reach: int, *, masked: bool = True
+        self, wavelength_um: float, defocus_um: float, reach: int, *, masked: bool = True
     ) -> Image:
-        """Return a star's pattern in one colour and still air, blurred, for one electron through."""
+        """Return a star's pattern in one colour and no air at all, for one electron through."""
         grid = self._grid(masked=masked)
         stamp = np.zeros((2 * reach + 1, 2 * reach + 1), np.float32)
         intensity = self._intensity(grid, wavelength_um, defocus_um, np.zeros_like(grid.path_um))
         self._share_out(stamp, intensity, wavelength_um, grid, Star(0.0, 0.0, 1.0), (0.0, 0.0))
-        return np.asarray(scipy.ndimage.gaussian_filter(stamp, blur_px))
+        return stamp
 
     def mask_share(self) -> float:
         """Return what part of the clear aperture's light the mask lets through."""

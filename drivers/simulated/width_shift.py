@@ -8,6 +8,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
+from scipy.ndimage import gaussian_filter
 
 from drivers.simulated.mask_shift import blur_px, colours_um
 from drivers.simulated.parameters import Glass
@@ -50,7 +51,7 @@ def _pattern(sky: Sky, telescope: Telescope, glass: Glass, defocus_um: float, se
     for colour_um in colours_um(glass):
         off_um = defocus_um - glass.focus_at_um(colour_um)
         blur = blur_px(telescope, colour_um, seeing_arcsec)
-        total += sky.still_pattern(colour_um, off_um, blur, _REACH_PX, masked=False)
+        total += gaussian_filter(sky.still_pattern(colour_um, off_um, _REACH_PX, masked=False), blur)
     return total
 
 

@@ -96,7 +96,7 @@ def run() -> None:
     """Print the ratio of a run's wall time to the rig's own, with frames and with looks drawn as numbers."""
     config = bright_config()
     for surrogate in (True, False):
-        measured(config, surrogate=surrogate)
+        measured(config, StageOptions(surrogate=surrogate))
 
 
 def bright_config() -> Config:
@@ -110,15 +110,13 @@ def bright_config() -> Config:
     return config.model_copy(update={"filters": wanted})
 
 
-def measured(config: Config, *, surrogate: bool) -> None:
-    """Print what one whole run cost, and where it went."""
-    kind = "numbers" if surrogate else "frames"
+def measured(config: Config, options: StageOptions, speed: float = 1.0) -> None:
+    """Print what one whole run cost, and where it went; ratios mean something at real speed alone."""
+    kind = "numbers" if options.surrogate else "frames"
     with (
         tempfile.TemporaryDirectory() as name,
-        start_rig(Path(name) / "rig", seed=SEED, speed=1.0) as rig,
-        rehearsing(
-            config, SEED, out=Path(name) / "out", options=StageOptions(surrogate=surrogate), rig=rig
-        ) as stage,
+        start_rig(Path(name) / "rig", seed=SEED, speed=speed) as rig,
+        rehearsing(config, SEED, out=Path(name) / "out", options=options, rig=rig) as stage,
     ):
         rig.put_mask(on=True)
         spent = watched(stage)
@@ -133,7 +131,7 @@ def measured(config: Config, *, surrogate: bool) -> None:
     show(f"{kind}: its clock's lateness, share of the rig's own, left out", spent.late_s / own, "")
     wall -= drawing + spent.late_s
     show(f"{kind}: wall time over the rig's own", wall / own, "", AIM)
-    if not surrogate:
+    if not options.surrogate:
         processor = (wall - sum(spent.by_name.get(name, 0.0) for name in JOBS) + spent.jobs_s) / own
         show(f"{kind}: the same, were a core free for the worker", processor, "", AIM)
     for what, seconds in sorted(spent.by_name.items()):

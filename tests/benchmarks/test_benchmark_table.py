@@ -12,8 +12,9 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 if str(REPOSITORY) not in sys.path:
     sys.path.insert(0, str(REPOSITORY))
 
+from daemon.rehearsal_stage import StageOptions  # noqa: E402  # after the path is set
 from tests.benchmarks import __main__ as benchmarks  # noqa: E402  # after the path is set
-from tests.benchmarks import journal_steps, small_computer, timing  # noqa: E402  # after the path is set
+from tests.benchmarks import journal_steps, run_overhead, small_computer, timing  # noqa: E402  # after the path is set
 
 FIGURES = [
     {
@@ -73,3 +74,16 @@ def test_a_short_journal_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
     journal_steps.run()
     assert len(timing.ROWS) == 5
     assert all(row.measured > 0.0 for row in timing.ROWS)
+
+
+def test_each_part_of_a_run_is_told_apart_in_what_it_costs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At many times real speed, so that it shows which calls are watched and not what they cost."""
+    rows: list[timing.Row] = []
+    monkeypatch.setattr(timing, "ROWS", rows)
+    options = StageOptions(routine="find_focus", surrogate=True)
+    run_overhead.measured(run_overhead.bright_config(), options, speed=200.0)
+    told = {row.what.split(" by ")[1].split(",")[0]: row.measured for row in rows if " by " in row.what}
+    assert {"move", "wheel", "look", "journal", "the rest"} <= told.keys()
+    looks = next(row for row in rows if "looks of the run" in row.what)
+    assert looks.measured >= 3
+    assert looks.aim == "ended done"

@@ -79,7 +79,7 @@ class _Grid:
     path_per_um: Image
     open_cells: float
     clear_cells: float
-    screens: ScreenMaker
+    places_mm: Array
 
 
 class Sky:
@@ -88,6 +88,7 @@ class Sky:
     def __init__(self, telescope: Telescope) -> None:
         self.telescope = telescope
         self._grids: dict[bool, _Grid] = {}
+        self._screens: dict[bool, ScreenMaker] = {}
 
     def masked_stars(
         self, shape: tuple[int, int], stars: Sequence[Star], light: Light, rng: np.random.Generator
@@ -170,7 +171,7 @@ class Sky:
         """Return each star's light on the pixels around it, one wavefront after another."""
         grid = self._grid(masked=masked)
         wavelengths = _stratified(light.band, WAVEFRONTS, rng)
-        fast, slow = grid.screens.draw(light.air, WAVEFRONTS // 2, light.exposure_s, rng)
+        fast, slow = self._screen_maker(masked=masked).draw(light.air, WAVEFRONTS // 2, light.exposure_s, rng)
         defocus = np.broadcast_to(np.asarray(light.defocus_um, float), (WAVEFRONTS,))
         moments = rng.permutation(WAVEFRONTS)
         stamps = [np.zeros((2 * reach + 1, 2 * reach + 1), np.float32) for reach in reaches]
@@ -207,6 +208,12 @@ class Sky:
             self._grids[masked] = self._drawn(masked=masked)
         return self._grids[masked]
 
+    def _screen_maker(self, *, masked: bool) -> ScreenMaker:
+        if masked not in self._screens:
+            places_mm = self._grid(masked=masked).places_mm
+            self._screens[masked] = ScreenMaker(self.telescope.optics.aperture_mm, places_mm)
+        return self._screens[masked]
+
     def _drawn(self, *, masked: bool) -> _Grid:
         optics = self.telescope.optics
         count = OPEN_CELLS
@@ -236,7 +243,7 @@ class Sky:
             path_per_um=(changed - path).astype(np.float32),
             open_cells=float(amplitude.sum()),
             clear_cells=clear,
-            screens=ScreenMaker(optics.aperture_mm, places),
+            places_mm=places,
         )
 
     def _samples(self, wavelength_um: float, cell_mm: float) -> int:

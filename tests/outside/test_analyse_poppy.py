@@ -14,7 +14,7 @@ from sweeps import STAMP_PX, STEP_UM, Look, config_text, write_folder
 from daemon.cli import run_command
 
 TELESCOPE = Telescope()
-MASK = Bahtinov(3.6, 20.0, 0.5, 52.0, 1)
+MASK = Bahtinov(3.6, 20.0, 0.47, 52.0, 1, 0.2)
 LIGHTS = {"G": Light(530.0, 10.0, 3e5), "R": Light(640.0, 10.0, 3e5)}
 INWARD_CROSSING_STEPS = {"G": 12.0, "R": 31.0}
 PLAY_STEPS = 64.0

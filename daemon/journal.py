@@ -119,9 +119,11 @@ class Journal:
     def close(self) -> None:
         """Close the file and give up the writer's lock."""
         with self._mutex:
-            self._connection.close()
-            if self._lock_file is not None:
-                self._lock_file.close()
+            try:
+                self._connection.close()
+            finally:
+                if self._lock_file is not None:
+                    self._lock_file.close()
 
     def begin_run(self, run: RunRecord) -> None:
         """Record a new run before its first step; one that was asked for earlier keeps its place."""

@@ -189,3 +189,16 @@ def test_an_earlier_programs_journal_is_brought_up_to_date_by_its_first_reader(p
     reader = Journal.read(path)
     assert reader.runs() == []
     reader.close()
+
+
+def test_the_writers_place_is_given_up_even_where_closing_fails(path):
+    class Stuck:
+        def close(self):
+            raise sqlite3.OperationalError("unable to close due to unfinalized statements")
+
+    journal = Journal.open(path)
+    real, journal._connection = journal._connection, Stuck()
+    with pytest.raises(sqlite3.OperationalError):
+        journal.close()
+    Journal.open(path).close()
+    real.close()

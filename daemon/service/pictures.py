@@ -14,6 +14,7 @@ from daemon.portraits import FOLDER, ZONES, portrait_path, read_portrait
 from daemon.profile_store import ProfileStore
 from daemon.service.engine import Engine, NoSuchRun
 from routines.convention import sign_of
+from routines.flags import MEANINGS
 from routines.observations import Observation
 from routines.scripts.catalogue import ROUTINES
 from routines.verdict import focus_zones
@@ -126,7 +127,8 @@ class Pictures:
         if found is None:
             why = "it was drawn as a number, without a frame" if not seen.get("path") else "it was not kept"
             raise NoSuchRun(f"there is no picture of look {seen['number']} of run {run_id}: {why}")
-        return {**found, "path": Path(found["path"]).name, "number": seen["number"]}
+        remarks = [MEANINGS[code][1] if code in MEANINGS else code for code in found.get("flags", ())]
+        return {**found, "path": Path(found["path"]).name, "number": seen["number"], "remarks": remarks}
 
     def _zones(self) -> Plain:
         """Return the focus zones that the worker wrote for this very config, or nothing."""

@@ -45,7 +45,8 @@ function portrait(found) {
   return [
     make("div", { class: "panels" }, ...panels),
     ...focusScale(found),
-    make("p", { class: "dim" }, `Look ${found.number}, filter ${found.filter}, frame ${found.path}.${found.flags.length ? ` Remarks: ${found.flags.join(", ")}.` : ""}`),
+    make("p", { class: "dim" }, `Look ${found.number}, filter ${found.filter}, frame ${found.path}.`),
+    ...found.remarks.map((words) => make("p", { class: "dim" }, `${words[0].toUpperCase()}${words.slice(1)}.`)),
     make("p", { class: "dim" }, "Left over: middle grey is nothing; black and white are five standard deviations of the pixel's noise."),
   ];
 }

@@ -148,7 +148,7 @@ def portrait_fields(frame: str, words: str) -> dict[str, object]:
         "defocus_u_um": 1.0,
         "allowed_um": 30.0,
         "share_of_allowed": 0.4,
-        "flags": [words],
+        "flags": [words, "saturated"],
         "message": words,
         "seen": grey,
         "expected": grey,

@@ -180,6 +180,9 @@ def test_hostile_names_stay_words(page: Any, house: House, output_dir: Path) -> 
     assert page.locator("main script").count() == 0
     assert page.locator("img[src=x]").count() == 0
     assert HOSTILE in page.inner_text("#curve-words")
+    # A flag is told in the registry's words; one that the registry does not hold stays what it is.
+    assert "The star's core is saturated" in page.inner_text("#frame")
+    assert HOSTILE[1:] in page.inner_text("#frame")
     watch.require_clean()
 
 

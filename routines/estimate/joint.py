@@ -126,8 +126,7 @@ def _fit(prepared: Prepared, setup: FitSetup) -> numbers.Found | Flag:
 def _with_departures(settled: Settled, prepared: Prepared) -> tuple[Settled, list[Flag]]:
     """Return the fit with a slip allowed for and what else the looks show, and notes."""
     flags: list[Flag] = []
-    if settled.free[BACKLASH]:
-        settled = slip.allowing_slip(settled, prepared)
+    settled = slip.unsteady(slip.allowing_slip(settled, prepared))
     chance = refusals.slope_difference_chance(settled)
     if chance is not None and chance < SLOPES_DIFFER_BELOW:
         settled = with_own_slopes(settled, prepared.runs)
@@ -152,8 +151,6 @@ def _with_lag(settled: Settled, prepared: Prepared) -> Settled | None:
 
 def _with_strays(settled: Settled, prepared: Prepared) -> tuple[Settled, list[Flag]]:
     """Return the fit, with the mechanics' departures followed where the looks show them, and notes."""
-    if not settled.free[BACKLASH]:
-        return settled, []
     odd: list[Flag | None] = []
     moved = slip.steady_flag(settled, prepared)
     crossings = sides.pass_crossings(settled)

@@ -14,7 +14,7 @@ from routines.estimate.prepare import Prepared
 from routines.estimate.refusals import DOUBT
 from routines.estimate.result import DriveError
 from routines.estimate.settle import Settled
-from routines.flags import Flag, flag
+from routines.flags import MEANINGS, Flag, flag
 from routines.quantity import Quantity
 
 # A slip that the fit could not allow for is worth a caution where it may well make u so many times larger.
@@ -110,8 +110,6 @@ def _no_dead_zone(backlash: Quantity, lost: Mapping[int, Quantity]) -> str:
 def repetition_flags(found: Found) -> list[Flag]:
     """Return a note for each number that a slip which these looks cannot tell would well move."""
     settled, problem = found.settled, found.settled.problem
-    if not settled.free[BACKLASH]:
-        return []
     first = FIRST_SLOPE + problem.slopes
     about: dict[int, tuple[str, ...]] = {
         BACKLASH: ("backlash_steps", "lost_motion_to_outward_steps", "lost_motion_to_inward_steps"),
@@ -122,8 +120,16 @@ def repetition_flags(found: Found) -> list[Flag]:
     if problem.slopes == 1 and moved[FIRST_SLOPE] < slip.MOST_WIDENED:
         # That one allows for it by itself.
         del about[FIRST_SLOPE]
-    named = [path for place, paths in about.items() if moved[place] > MATTERS for path in paths]
-    return [flag("not_repeated", path) for path in named]
+    named = [(place, path) for place, paths in about.items() if moved[place] > MATTERS for path in paths]
+    shift = slip.moved_by_untold(settled, found.prepared) if named else np.zeros(0)
+    return [flag("not_repeated", path, _by_a_slip(place, float(shift[place]))) for place, path in named]
+
+
+def _by_a_slip(place: int, shift: float) -> str:
+    """Return the caution with what it may come to."""
+    unit = "px/step" if place == FIRST_SLOPE else "steps"
+    words = f"a slip of 1 % of the range looked at, over all looks, would move it by {shift:.2g} {unit}"
+    return f"{MEANINGS['not_repeated'][1]}; {words}"
 
 
 def sides_untold_flag(transition: Quantity | None) -> Flag | None:

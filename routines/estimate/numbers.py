@@ -150,7 +150,7 @@ def slope(found: Found) -> Quantity:
 def _slip_beside(found: Found) -> Array:
     """Return the shapes (n, k; steps) of a slip that some number could not bear, but a common slope can."""
     settled = found.settled
-    if settled.problem.slopes > 1 or not settled.free[BACKLASH]:
+    if settled.problem.slopes > 1:
         return np.zeros((len(settled.problem.value), 0))
     return slip.untold_shapes(settled, found.prepared, FIRST_SLOPE)
 
@@ -194,9 +194,9 @@ def temperature(found: Found) -> tuple[Quantity | None, list[Flag]]:
 
 
 def coefficient(found: Found) -> Quantity:
-    """Return the coefficient; for no slip at all where a steady one would pass for it."""
+    """Return the coefficient; for no slip where a steady one would pass for it and none shows."""
     problem, mixture = found.settled.problem, found.mixture
-    if problem.slips and slip_would_pass(found):
+    if problem.slips and slip_would_pass(found) and not slip.shows(found.settled):
         mixture = mixture.given_none(problem.slip_places)
     return mixture.quantity(_unit(problem.size, ALPHA))
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from routines.estimate.linear import Underdetermined, solve_weighted
-from routines.estimate.model import BACKLASH, TRANSITION
+from routines.estimate.model import BACKLASH, TRANSITION, Mask
 from routines.estimate.play import Array
 from routines.estimate.refusals import DOUBT, f_chance
 from routines.estimate.settle import Settled, engaged_rows
@@ -33,7 +33,8 @@ class PassCrossings:
     ``passes`` are their numbers among all passes. ``family`` tells which may be compared: passes that share
     filters, directly or through others. Empty: all of them. ``drift`` (k, j) is by how much each shape of a
     steady slip, one standard deviation high, moves them; ``slip`` (j) and ``slip_covariance`` (j, j) are the
-    shapes' factors as the whole fit tells them.
+    shapes' factors as the whole fit tells them, from looks that it shares with the crossings: ``shared``
+    (j, k) is their covariance.
     """
 
     crossing: Array
@@ -45,6 +46,7 @@ class PassCrossings:
     drift: Array | None = None
     slip: Array | None = None
     slip_covariance: Array | None = None
+    shared: Array | None = None
 
     def comparable(self, one: int, other: int) -> bool:
         """Tell whether the two passes' crossings differ by more than an unknown offset."""
@@ -58,41 +60,31 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
     passes = [int(p) for p in np.unique(layout.pass_index[engaged])]
     if len(passes) < 2:
         return None
-    at, state, problem = settled.solution.at, settled.solution.state, settled.problem
+    state, problem = settled.solution.state, settled.problem
     slope = problem.slope_of(state.theta)
     family = _families([set(problem.filter_index[engaged & (layout.pass_index == p)]) for p in passes])
     free = [k for k in range(len(passes)) if family[k] in family[:k]]
     if not free:
         return None
-    shifts = [np.where(layout.pass_index == passes[k], -slope, 0.0) for k in free]
-    told = np.any(at.jacobian[engaged] != 0.0, axis=0)
-    # The passes' own crossings take the play's and the steady slip's part.
-    told[[BACKLASH, TRANSITION]] = False
-    told[problem.slip_places] = False
-    kept = np.flatnonzero(told)
-    believed = problem.prior_precision(state.theta)[kept]
-    priors = np.flatnonzero(believed > 0.0)
-    design = np.zeros((int(np.sum(engaged)) + len(priors), len(kept) + len(shifts)))
-    rows = int(np.sum(engaged))
-    design[:rows, : len(kept)] = at.jacobian[engaged][:, kept]
-    design[:rows, len(kept) :] = np.column_stack(shifts)[engaged]
-    design[rows + np.arange(len(priors)), priors] = 1.0
-    weight = np.concatenate([(at.good / state.variance)[engaged], believed[priors]])
-    slipped = problem.strays[:, : problem.slips]
-    residual = at.residual + slope * (slipped @ state.theta[problem.slip_places])
-    target = np.concatenate([residual[engaged], -state.theta[kept][priors]])
+    shifts = np.column_stack([np.where(layout.pass_index == passes[k], -slope, 0.0) for k in free])
+    common, design, target, weight = _equations(settled, engaged, shifts)
     try:
         solution = solve_weighted(design, target, weight)
     except Underdetermined:
         return None
-    which = slice(len(kept), None)
+    which = slice(design.shape[1] - len(free), None)
     side = tuple(int(layout.side_now[layout.pass_index == p][0]) for p in passes)
     shift = np.zeros(len(passes))
     shift[free] = solution.coefficients[which]
     covariance = np.zeros((len(passes), len(passes)))
     covariance[np.ix_(free, free)] = solution.covariance[which, which]
     branch = np.array([state.theta[BACKLASH] if s == OUTWARD else 0.0 for s in side])
+    slipped = problem.strays[:, : problem.slips]
     drift = np.array([-np.mean(slipped[engaged & (layout.pass_index == p)], axis=0) for p in passes])
+    whole = _covariance(settled)[problem.slip_places]
+    shared = np.zeros((problem.slips, len(passes)))
+    # First order: how the whole fit's slip moves with what moves the crossings.
+    shared[:, free] = whole @ (common.T * weight) @ design @ solution.covariance[:, which]
     return PassCrossings(
         crossing=shift + branch,
         covariance=covariance,
@@ -102,15 +94,39 @@ def pass_crossings(settled: Settled) -> PassCrossings | None:
         family=family,
         drift=drift,
         slip=state.theta[problem.slip_places],
-        slip_covariance=_slip_covariance(settled),
+        slip_covariance=whole[:, problem.slip_places],
+        shared=shared,
     )
 
 
-def _slip_covariance(settled: Settled) -> Array:
+def _equations(settled: Settled, engaged: Mask, shifts: Array) -> tuple[Array, Array, Array, Array]:
+    """Return the equations (m) of looks past the play and of beliefs, for passes with ``shifts`` (n, k).
+
+    Derivatives by every global (m, q), the design with the shifts last, the target and the weight (m).
+    """
+    at, state, problem = settled.solution.at, settled.solution.state, settled.problem
+    told = np.any(at.jacobian[engaged] != 0.0, axis=0)
+    # The passes' own crossings take the play's and the steady slip's part.
+    told[[BACKLASH, TRANSITION]] = False
+    told[problem.slip_places] = False
+    precision = problem.prior_precision(state.theta)
+    believed = np.flatnonzero(told & (precision > 0.0))
+    rows = int(np.sum(engaged))
+    common = np.zeros((rows + len(believed), problem.size))
+    common[:rows] = at.jacobian[engaged]
+    common[rows + np.arange(len(believed)), believed] = 1.0
+    moved = np.vstack([shifts[engaged], np.zeros((len(believed), shifts.shape[1]))])
+    weight = np.concatenate([(at.good / state.variance)[engaged], precision[believed]])
+    slipped = problem.strays[:, : problem.slips] @ state.theta[problem.slip_places]
+    residual = at.residual + problem.slope_of(state.theta) * slipped
+    target = np.concatenate([residual[engaged], -state.theta[believed]])
+    return common, np.column_stack([common[:, told], moved]), target, weight
+
+
+def _covariance(settled: Settled) -> Array:
     held = settled.free.copy()
     held[TRANSITION] = False
-    places = settled.problem.slip_places
-    return covariance_of(settled.solution, held)[0][places, places]
+    return covariance_of(settled.solution, held)[0]
 
 
 def _families(filters: list[set[int]]) -> tuple[int, ...]:
@@ -187,17 +203,19 @@ def _without_slip(crossings: PassCrossings, gradient: Array) -> tuple[float, flo
     if drift is None or factors is None or covariance is None or not len(factors):
         return float(value), float(np.sqrt(variance))
     moved = gradient @ drift
-    told = [(value - moved @ factors, variance + moved @ covariance @ moved)]
+    unsure = float(variance + moved @ covariance @ moved)
+    if crossings.shared is not None:
+        unsure -= float(2.0 * moved @ crossings.shared @ gradient)
+    told = [(float(value - moved @ factors), max(unsure, 0.0))]
     contrast = same_side_contrast(crossings)
     if contrast is not None:
         own, left = _told_by_sides(crossings, contrast)
         corrected = gradient - moved @ own
-        unsure = moved @ left
-        told.append(
-            (corrected @ crossings.crossing, corrected @ crossings.covariance @ corrected + unsure @ unsure)
-        )
-    value, variance = min(told, key=lambda item: float(item[1]))
-    return float(value), float(np.sqrt(variance))
+        open_still = moved @ left
+        unsure = float(corrected @ crossings.covariance @ corrected + open_still @ open_still)
+        told.append((float(corrected @ crossings.crossing), unsure))
+    best, unsure = min(told, key=lambda item: item[1])
+    return best, float(np.sqrt(unsure))
 
 
 def _told_by_sides(crossings: PassCrossings, contrast: Array) -> tuple[Array, Array]:

@@ -16,7 +16,7 @@ from routines.estimate.model import BACKLASH, FIRST_SLOPE, TRANSITION, Mask, loo
 from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.refusals import DOUBT, f_chance, gained
-from routines.estimate.settle import Settled, opened, with_strays
+from routines.estimate.settle import Settled, engaged_rows, opened, with_strays
 from routines.estimate.solve import Solution, covariance_of, normal_equations
 from routines.flags import Flag, flag
 
@@ -29,6 +29,11 @@ MOST_WIDENED = 2.0
 # How steady a slip may be thought to be: where looks tell it better than to this share of it, what is not
 # steady about it moves the numbers by more than their u.
 STEADY_TO = 0.1
+# By what share of itself a slip that shows may well differ from one reversal to the next, one standard
+# deviation: friction seldom repeats better (common practice), and a motor's start may be seen or unseen.
+UNSTEADY = 0.3
+# Chance below which a slip shows so much that its unsteadiness matters beside its own u.
+SHOWN = 0.1
 
 
 def allowing_slip(settled: Settled, prepared: Prepared) -> Settled:
@@ -40,10 +45,44 @@ def allowing_slip(settled: Settled, prepared: Prepared) -> Settled:
     return settled
 
 
+def unsteady(settled: Settled) -> Settled:
+    """Return the fit where a slip that shows may be some share larger or smaller from pass to pass."""
+    if not shows(settled):
+        return settled
+    size = UNSTEADY * _slipped_between(settled)
+    index = settled.layout.pass_index
+    later = [np.where(index >= which, size[k], 0.0) for k, which in enumerate(np.unique(index)[1:])]
+    columns = np.column_stack(later)[:, size > 0.0]
+    return with_strays(settled, columns - np.mean(columns, axis=0)) if columns.shape[1] else settled
+
+
+def shows(settled: Settled) -> bool:
+    """Tell whether the looks speak for a steady slip, if not beyond doubt."""
+    return _told_chance(settled) < SHOWN
+
+
+def _slipped_between(settled: Settled) -> Array:
+    """Return by how much (passes - 1, steps) the slip moved the zero from pass to pass, less its noise.
+
+    Each shape's by itself: where they work against each other, each is as unsteady as alone.
+    """
+    index, places = settled.layout.pass_index, settled.problem.slip_places
+    slipped = settled.problem.strays[:, : settled.problem.slips]
+    means = np.array([np.mean(slipped[index == which], axis=0) for which in np.unique(index)])
+    told = settled.solution.state.theta[places] ** 2 - np.diag(_covariance(settled))[places]
+    moved: Array = np.sqrt(np.diff(means, axis=0) ** 2 @ np.maximum(told, 0.0))
+    return moved
+
+
 def shapes(settled: Settled, prepared: Prepared) -> Array:
-    """Return the shapes (n, k; steps) of a slip at each reversal and of one with all travel."""
+    """Return the shapes (n, k; steps) of a slip at each reversal and of one with all travel.
+
+    Of looks from one side alone what goes with the travel is part of the slope.
+    """
     height = BELIEVED_SHARE * float(np.ptp(settled.problem.position))
-    drives = (settled.layout.pass_index.astype(float), prepared.travel_steps)
+    drives = [settled.layout.pass_index.astype(float)]
+    if len(np.unique(settled.layout.side_now[engaged_rows(settled)])) > 1:
+        drives.append(prepared.travel_steps)
     columns = [height * (drive - np.mean(drive)) / np.ptp(drive) for drive in drives if np.ptp(drive) > 0.0]
     return np.column_stack(columns) if columns else np.zeros((len(settled.problem.position), 0))
 
@@ -66,10 +105,15 @@ def _with_slip(settled: Settled, columns: Array, loose: Mask) -> tuple[Array, sl
     return covariance, slice(settled.problem.size, problem.size)
 
 
+def _moved(covariance: Array, places: slice) -> Array:
+    """Return how far (q, k) each of the factors at ``places`` moves the globals for each unit of it."""
+    moved = np.linalg.solve(covariance[places, places], covariance[places]).T
+    return np.asarray(moved, dtype=np.float64)
+
+
 def _widened(covariance: Array, places: slice) -> Array:
     """Return how many times larger than with none the factors at ``places`` make each global's u (q)."""
-    shared = covariance[:, places]
-    by_slip = np.sum(shared * np.linalg.solve(covariance[places, places], shared.T).T, axis=1)
+    by_slip = np.sum(covariance[:, places] * _moved(covariance, places), axis=1)
     wide = np.diag(covariance)
     ratio: Array = np.sqrt(wide / np.maximum(wide - by_slip, 1e-12 * wide + 1e-300))
     return np.where(wide > 0.0, ratio, 1.0)
@@ -85,6 +129,20 @@ def widened_by_untold(settled: Settled, prepared: Prepared) -> Array:
         return np.ones(size)
     ways = (~settled.layout.known, settled.solution.state.free_slack)
     worst: Array = np.max([_widened(*_with_slip(settled, both, loose))[:size] for loose in ways], axis=0)
+    return worst
+
+
+def moved_by_untold(settled: Settled, prepared: Prepared) -> Array:
+    """Return how far (q) a slip of 1 % of the range looked at moves the globals, in a fit without it.
+
+    The worse shape, and the worse of what may have happened unseen, as in ``widened_by_untold``.
+    """
+    both, size = shapes(settled, prepared), settled.problem.size
+    if both.shape[1] <= settled.problem.slips:
+        return np.zeros(size)
+    ways = (~settled.layout.known, settled.solution.state.free_slack)
+    moved = np.array([_moved(*_with_slip(settled, both, loose))[:size] for loose in ways])
+    worst: Array = (0.01 / BELIEVED_SHARE) * np.max(np.abs(moved), axis=(0, 2))
     return worst
 
 

@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "campaigns"))
 
 from random_rigs import random_night
-from test_estimate_joint import BACKLASH, SLOPE, agrees, back, codes, fit, out, sweep
+from test_estimate_joint import BACKLASH, CROSSING, SLOPE, agrees, back, codes, fit, out, sweep
 
 from routines.estimate.joint import FitSetup, JointFit, fit_jointly
 from routines.flags import CAUTIONS, DOUBTS
@@ -85,3 +85,54 @@ def test_a_coefficient_that_a_slip_could_pass_for_is_cautioned() -> None:
     found = fit_jointly(night.observations, night.moves, setup)
     assert found.temperature_coefficient_steps_per_c is not None
     assert "drift_confounded" in told(found, "temperature_coefficient_steps_per_c")
+
+
+def losing(looks: Sequence[Observation], lost_steps: Sequence[float], rows: int) -> list[Observation]:
+    """Return the looks of a drawtube whose every pass (of so many rows) begins with some steps lost."""
+    gone = np.cumsum(lost_steps)
+    return [
+        replace(look, value_px=look.value_px + SLOPE * gone[look.number // rows], temperature_c=None)
+        for look in looks
+    ]
+
+
+def test_a_slip_that_shows_may_be_larger_at_one_reversal_than_at_another() -> None:
+    """No motor starts equally badly each time: what passes tell of the lost motion is as unsure as that."""
+    looks = sweep([out(), back(), out(), back(), out()])
+    uneven, none = losing(looks, (0.0, 2.0, 4.0, 4.0, 2.0), 48), losing(looks, (0.0,) * 5, 48)
+    found, steady = fit(uneven, known_moves(looks)), fit(none, known_moves(looks))
+    assert not (codes(found) | codes(steady)) & DOUBTS
+    for number in (found.lost_motion_to_outward_steps, found.lost_motion_to_inward_steps):
+        assert number.low95 < BACKLASH < number.high95
+        # Three tenths of 3 steps, over the root of two reversals each way, and no more than twice that.
+        assert 0.3 < number.u < 1.3
+    assert steady.lost_motion_to_outward_steps.u < 0.15
+
+
+def test_looks_from_one_side_show_a_slip_too() -> None:
+    """The crossing is that of the middle of the looks, when the second pass was made."""
+    looks = sweep([out(), out(), out()], start=1000.0)
+    found, steady = fit(losing(looks, (0.0, 3.0, 3.0), 48)), fit(losing(looks, (0.0,) * 3, 48))
+    assert found.backlash_steps is None
+    assert "slip" in codes(found)
+    assert not codes(steady) & (DOUBTS | CAUTIONS)
+    assert agrees(found.crossings_outward_steps["L"], CROSSING["L"] + BACKLASH - 3.0)
+    assert found.crossings_outward_steps["L"].u < 0.15
+
+
+def test_the_lost_motion_of_a_sound_drawtube_scatters_by_its_u() -> None:
+    """Crossings and the slip are told by the same looks: what moves both together leaves their difference."""
+    found = [
+        fit(slipping(sweep([out(), back(), out()], seed=seed), 0.0)).lost_motion_to_outward_steps
+        for seed in range(30)
+    ]
+    scatter = float(np.std([number.value for number in found], ddof=1))
+    # The standard deviation of 30 is known to 13 %.
+    assert 0.65 < scatter / float(np.mean([number.u for number in found])) < 1.35
+
+
+def test_a_caution_tells_what_a_slip_would_come_to() -> None:
+    """One per cent of 300 steps between two passes is 3 steps of backlash, and half as much of a crossing."""
+    found = fit(slipping(sweep([out(), back()]), 0.0))
+    said = {flag.field: flag.message for flag in found.flags if flag.code == "not_repeated"}
+    assert said["backlash_steps"].endswith("would move it by 3 steps")

@@ -424,8 +424,9 @@ def test_numbers_of_a_slipping_drawtube_allow_for_the_slip() -> None:
         replace(o, value_px=o.value_px + SLOPE * 5.0 * (o.number // 48), temperature_c=None) for o in looks
     ]
     found, steady = fit(slipped), fit([replace(o, temperature_c=None) for o in looks])
-    # A steady slip is a straight line from pass to pass, which these passes tell as well as the play.
-    assert found.backlash_steps.u < 1.5 * steady.backlash_steps.u
+    # A steady slip is a straight line from pass to pass, which these passes tell as well as the play. By how
+    # much it is unsteady is left: three tenths of 5 steps, were nothing but the crossings to tell the play.
+    assert steady.backlash_steps.u < found.backlash_steps.u < 0.3 * 5.0 / 4.0
     assert agrees(found.backlash_steps, BACKLASH)
     assert agrees(found.lost_motion_to_outward_steps, BACKLASH)
     assert agrees(found.lost_motion_to_inward_steps, BACKLASH)

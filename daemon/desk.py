@@ -57,6 +57,8 @@ class Desk:
         self._measured: list[EarlierFrame] = []
         self._sense = 1
         _load_what_is_heavy(_FOR_FITS + _FOR_FRAMES * measures)
+        if measures:
+            _know_the_air(config)
 
     def measure(self, path: str, before: Sequence[EarlierFrame], method: Method = "mask") -> dict[str, Any]:
         """Return the fields of a frame's measurement; ``before`` are the run's earlier frames, in order."""
@@ -68,11 +70,11 @@ class Desk:
         return _told(result, meter, method)
 
     def spare(self) -> bool:
-        """Measure one of the run's frames again, where a lesson has come since, while no job waits.
+        """Do a little while no job waits: make ready for the next frame, or measure one of the run's again.
 
-        Returns False when there is nothing left to do.
+        That is where a lesson has come since. Returns False when there is nothing left to do.
         """
-        return self._meter is not None and self._meter.revise_one()
+        return self._meter is not None and (self._meter.make_ready() or self._meter.revise_one())
 
     def prepare(self, filter_name: str) -> None:
         """Make ready for frames through a filter while its wheel turns."""
@@ -273,6 +275,13 @@ def _load_what_is_heavy(modules: Sequence[str]) -> None:
     """Import now, while the focuser still moves to the first look."""
     for name in modules:
         import_module(name)
+
+
+def _know_the_air(config: Config) -> None:
+    """Compute what the air does behind this aperture: the first frame of all would wait for it."""
+    from routines.measure.turbulence import defocus_turbulence
+
+    defocus_turbulence(config.science_optics())
 
 
 def _width_families(fit: JointFit) -> dict[str, dict[str, Quantity | None]]:

@@ -207,6 +207,20 @@ class FrameMeter:
         if self._meter is not None and self._meter.knows_mask and filter_name in self._config.filter_names:
             self._meter.star(filter_name, self._meter.cutout_px())
 
+    def make_ready(self) -> bool:
+        """Make what further frames like the latest will be compared with; False where that is at hand.
+
+        The first frame of all is compared only with what its lesson has drawn.
+        """
+        meter, latest = self._meter, self._latest
+        if meter is None or not meter.knows_mask or latest is None or latest.cutout is None:
+            return False
+        name = latest.cutout.filter
+        if meter.has_star(name):
+            return False
+        meter.star(name, latest.cutout.size_px)
+        return True
+
     def finish_lesson(self) -> None:
         """Take up the lesson that is still being learnt, if any."""
         if self._pending is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,12 +12,14 @@ from routines.measure.climb import FitLimits
 from routines.measure.cutout import Cutout
 from routines.measure.fit import fit_star, quick_fit, tolerant_cost
 from routines.measure.fitted import StarFit, residuals
+from routines.measure.halved import can_halve, doubled_state, halved_cutout, halved_star, halved_state
 from routines.measure.model import MaskedStar, StarState
 
 _USUAL_BLUR_PX = 3.0
 _KEPT_MINIMA = 3
 _RIVAL_COST = 9.0
 _WORST_SURPRISE = 5.0
+_QUICK_STEPS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,19 +71,32 @@ def _from_scratch(star: MaskedStar, cutout: Cutout, start: StarState, spacing_um
     reach = star.templates.reach_um
     count = 2 * math.ceil(reach / spacing_um) + 1
     ladder = np.linspace(-reach * 0.98, reach * 0.98, count)
-    tried = [quick_fit(star, cutout, replace(start, defocus_um=float(z)), iterations=2) for z in ladder]
+    tried = _tried(star, cutout, [replace(start, defocus_um=float(z)) for z in ladder])
     costs = np.array([cost for _, cost in tried])
     minima = [i for i in range(count) if costs[i] == costs[max(i - 1, 0) : i + 2].min()]
     minima.sort(key=lambda i: costs[i])
     limits = FitLimits(reach_um=reach, own_light_only=True)
     fits = [
-        fit_star(star, cutout, replace(tried[i][0].state, flux_electrons=0.0), limits)
+        fit_star(star, cutout, replace(tried[i][0], flux_electrons=0.0), limits)
         for i in minima[:_KEPT_MINIMA]
     ]
     # Compared on the same pixels: each fit has left out others as strange.
     used = np.logical_and.reduce([fit.used for fit in fits])
     ranked = sorted(((tolerant_cost(cutout, fit, used), fit) for fit in fits), key=lambda pair: pair[0])
     return Captured(ranked[0][1], _has_rival(ranked, int(used.sum())))
+
+
+def _tried(star: MaskedStar, cutout: Cutout, starts: Sequence[StarState]) -> list[tuple[StarState, float]]:
+    """Return where a few steps lead from each of several starts, and what each place costs.
+
+    At half the sampling where the star is blurred enough: only the best few are then climbed from.
+    """
+    if not can_halve(star, starts[0].blur_px):
+        fits = [quick_fit(star, cutout, start, iterations=_QUICK_STEPS) for start in starts]
+        return [(fit.state, cost) for fit, cost in fits]
+    small, piece = halved_star(star), halved_cutout(cutout)
+    fits = [quick_fit(small, piece, halved_state(one, cutout), iterations=_QUICK_STEPS) for one in starts]
+    return [(doubled_state(fit.state, cutout), cost) for fit, cost in fits]
 
 
 def _has_rival(ranked: list[tuple[float, StarFit]], pixels: int) -> bool:

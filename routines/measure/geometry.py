@@ -21,6 +21,8 @@ PROBE = np.array([0.2, 0.003, 0.15, 0.01, 0.01, 0.02, 0.02, 0.02])
 PROBE.flags.writeable = False
 # Wavelengths so far apart in the spikes of the first orders leave one or two per cent of an image.
 _SEARCH_SPACING_PX = 2.8
+# Of frequencies beyond, a star blurred over three pixels holds two hundredths.
+_SEARCH_SPARE_PER_PX = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,13 @@ def with_mirrored_duty(geometry: Geometry) -> Geometry:
 def searching_star(geometry: Geometry, band: Band, window: Window, reach_um: float) -> MaskedStar:
     """Return a star whose templates cover the whole search, good enough to start from: to two per cent."""
     templates = make_templates(
-        geometry.optics, geometry.mask, band, window, reach_um, coarse=True, spacing_px=_SEARCH_SPACING_PX
+        geometry.optics,
+        geometry.mask,
+        band,
+        window,
+        reach_um,
+        coarse=True,
+        spacing_px=_SEARCH_SPACING_PX,
+        spare_per_px=_SEARCH_SPARE_PER_PX,
     )
     return MaskedStar(templates, geometry.profile, geometry.pixel_share)

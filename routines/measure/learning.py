@@ -15,7 +15,7 @@ import numpy as np
 from routines.measure.capture import capture
 from routines.measure.cutout import Cutout, cropped
 from routines.measure.geometry import Geometry, searching_star, with_mirrored_duty
-from routines.measure.model import MaskedStar
+from routines.measure.model import MaskedStar, StarState
 from routines.measure.orientation import find_spikes, light_by_direction
 from routines.measure.period import period_from_light
 from routines.measure.refining import HELD, Looseness, Refined, refine_geometry
@@ -67,6 +67,8 @@ class Learnt:
     ``mismatch`` is how well the frames that taught it match: the median share of a star's light. What was
     learnt in ``brief`` goes with coarse templates.
     ``aperture_u`` is the clear diameter's standard uncertainty, a fraction: that of the scale of defocus.
+    ``place`` is where a brief lesson of one frame found its star, x and y in the frame's own pixels; None
+    where another place explains it about as well.
     """
 
     geometry: Geometry
@@ -77,6 +79,7 @@ class Learnt:
     sign_remembered: bool = False
     brief: bool = False
     aperture_u: float = 0.0
+    place: StarState | None = None
 
     @property
     def settled(self) -> bool:
@@ -189,7 +192,8 @@ class MaskLearner:
         else:
             first, decided = self._with_tilt(start, clear)
         if brief and (learnt := self._concluded(first, decided)).settled:
-            return replace(learnt, brief=True, aperture_u=Looseness().aperture_fraction)
+            loose = Looseness().aperture_fraction
+            return replace(learnt, brief=True, aperture_u=loose, place=first.only_place(clear))
         explored = known is not None and known.frames >= _ENOUGH_FRAMES
         best = self._refined(first, clear, rounds=2) if explored else self._settled(first, clear)
         kept = _agreeing(best)
@@ -240,7 +244,7 @@ class MaskLearner:
 
         def with_tilt(tilt: int) -> Refined:
             first = self._captured(replace(start, mask=replace(start.mask, tilt=tilt)), clear)
-            return self._refined(first, clear, rounds=1, aperture=False)
+            return replace(self._refined(first, clear, rounds=1, aperture=False), rival=first.rival)
 
         tried = sorted(self._each(with_tilt, (1, -1)), key=lambda one: one.cost)
         return tried[0], tried[1].cost - tried[0].cost > _DECIDING_COST
@@ -287,13 +291,13 @@ class MaskLearner:
     def _captured(self, start: Geometry, clear: Sequence[Cutout]) -> Refined:
         """Fit each clear frame from scratch with a geometry."""
         stars: dict[str, MaskedStar] = {}
-        fits = []
+        found = []
         for cutout in clear:
             band = self.bands[cutout.filter]
             if band.name not in stars:
                 stars[band.name] = searching_star(start, band, self._window(clear), self._reach_um(clear))
-            fits.append(capture(stars[band.name], cutout, None, trial_spacing_um(band, self.optics)).fit)
-        return Refined(start, tuple(fits))
+            found.append(capture(stars[band.name], cutout, None, trial_spacing_um(band, self.optics)))
+        return Refined(start, tuple(one.fit for one in found), rival=any(one.rival for one in found))
 
     def _refined(
         self,

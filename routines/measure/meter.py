@@ -14,9 +14,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from routines.measure.capture import Hint, capture, share_of_light, signal_in_arms
+from routines.measure.capture import Captured, Hint, capture, share_of_light, signal_in_arms
+from routines.measure.climb import FitLimits
 from routines.measure.companion import has_companion, without_companion
 from routines.measure.cutout import Cutout
+from routines.measure.drawing import draw
+from routines.measure.fit import fit_star
 from routines.measure.fitted import StarFit, light_left_out
 from routines.measure.learning import (
     HOPELESS_MISMATCH,
@@ -31,7 +34,7 @@ from routines.measure.learning import (
     trial_spacing_um,
     zone_um,
 )
-from routines.measure.model import MaskedStar
+from routines.measure.model import MaskedStar, StarState
 from routines.measure.reading import MaskReading
 from routines.measure.refining import HELD, Looseness, Refined, refine_geometry
 from routines.measure.shared import shared_defocus_u_um
@@ -89,6 +92,7 @@ class MaskMeter:
         self.learnt: Learnt | None = None
         self._learner = MaskLearner(optics, hint, bands, pixel_share, each)
         self._stars: dict[str, MaskedStar] = {}
+        self._taught_by: Cutout | None = None
         self._turbulence: DefocusTurbulence | None = None
 
     def cutout_px(self) -> int:
@@ -107,6 +111,7 @@ class MaskMeter:
         learnt = self._learner.learn(cutouts, self.learnt, brief=brief)
         if learnt is not None and learnt is not self.learnt:
             self.restore(learnt)
+            self._taught_by = cutouts[0] if len(cutouts) == 1 else None
 
     @property
     def knows_mask(self) -> bool:
@@ -117,6 +122,7 @@ class MaskMeter:
         """Take up what has been learnt, by this set or an earlier part, with stars made of it already."""
         self.learnt = learnt
         self._stars = dict(stars or {})
+        self._taught_by = None
         self._turbulence = None
 
     def stars(self, filter_names: Iterable[str], size_px: int) -> dict[str, MaskedStar]:
@@ -130,9 +136,7 @@ class MaskMeter:
         if cutout.usable.mean() < 0.25:
             flag = "all_saturated" if cutout.saturated_px > cutout.pixels.size // 4 else "no_signal"
             return MaskReading(cutout.filter, flags=(flag,))
-        star = self.star(cutout.filter, cutout.size_px)
-        spacing_um = trial_spacing_um(self.bands[cutout.filter], self.optics)
-        captured = capture(star, cutout, hint, spacing_um, self.learnt.mismatch)
+        star, captured = self._captured(cutout, hint)
         arms, arms_u = signal_in_arms(cutout, captured.fit, self._first_order_px(cutout.filter))
         if (arms + 4.0 * arms_u < 0.5 and arms_u < 0.15) or _is_another_pattern(cutout, captured.fit):
             return MaskReading(cutout.filter, flags=("no_mask_pattern",))
@@ -142,6 +146,35 @@ class MaskMeter:
             fit = without_companion(star, cutout, fit, star.templates.reach_um)
         told = tuple(code for code, so in (("blended", blended), ("mask_slipped", turned_deg != 0.0)) if so)
         return self._reading(cutout, fit, rival=captured.rival, told=told, turned_deg=turned_deg)
+
+    def _captured(self, cutout: Cutout, hint: Hint | None) -> tuple[MaskedStar, Captured]:
+        """Return a cut-out's fit, and the star that it was fitted with."""
+        assert self.learnt is not None
+        place = self.learnt.place
+        if hint is None and cutout is self._taught_by and place is not None:
+            found = self._found_again(cutout, place)
+            if found is not None:
+                return found
+        star = self.star(cutout.filter, cutout.size_px)
+        spacing_um = trial_spacing_um(self.bands[cutout.filter], self.optics)
+        return star, capture(star, cutout, hint, spacing_um, self.learnt.mismatch)
+
+    def _found_again(self, cutout: Cutout, place: StarState) -> tuple[MaskedStar, Captured] | None:
+        """Return the fit of the frame that has just been learnt from, where it was found; None if not there.
+
+        The lesson has tried all other defoci: what is drawn around this one serves, at a fifth of the cost.
+        """
+        assert self.learnt is not None
+        start = replace(place, x_px=place.x_px - cutout.origin_x_px, y_px=place.y_px - cutout.origin_y_px)
+        geometry = self.learnt.geometry
+        drawn = draw(geometry, self.bands[cutout.filter], Window.around(cutout.size_px), start)
+        limits = FitLimits(
+            reach_um=drawn.templates.reach_um, own_light_only=True, mismatch=self.learnt.mismatch
+        )
+        fit = fit_star(drawn.star, cutout, start, limits)
+        if not fit.converged or not drawn.holds(geometry, fit.state):
+            return None
+        return drawn.star, Captured(fit, rival=False)
 
     def _followed(self, cutout: Cutout, fit: StarFit) -> tuple[StarFit, float]:
         """Return a fit with the mask turned to where this frame shows it, and by how much (deg).
@@ -159,6 +192,10 @@ class MaskMeter:
         by_deg = turned.geometry.mask.orientation_deg - geometry.mask.orientation_deg
         better = turned.fits[0].reduced_deviance < _CLEARLY_BETTER * fit.reduced_deviance
         return (turned.fits[0], by_deg) if better and abs(by_deg) > _LEAST_TURN_DEG else (fit, 0.0)
+
+    def has_star(self, filter_name: str) -> bool:
+        """Tell whether the model of a star through a filter is at hand."""
+        return filter_name in self._stars
 
     def star(self, filter_name: str, size_px: int) -> MaskedStar:
         """Return the model of a star through one filter, made at first use."""

@@ -19,6 +19,7 @@ from routines.measure.drawing import Drawn, draw
 from routines.measure.fit import fit_star
 from routines.measure.fitted import StarFit, background_terms, balanced_inverse, design_matrix
 from routines.measure.geometry import APERTURE, PROBE, Geometry, apart, changed
+from routines.measure.model import StarState
 from routines.measure.templates import Window
 from routines.optics import Band
 
@@ -57,7 +58,7 @@ class Refined:
 
     ``strain`` is what its distance from the belief costs, ``aperture_u`` the clear diameter's standard
     uncertainty as a fraction, by belief and frames together. ``drawn`` is what the frames were fitted with,
-    where that is at hand.
+    where that is at hand. ``rival`` where another defocus explained a frame about as well when it was found.
     """
 
     geometry: Geometry
@@ -65,11 +66,19 @@ class Refined:
     strain: float = 0.0
     aperture_u: float = 0.0
     drawn: tuple[Drawn, ...] = ()
+    rival: bool = False
 
     @property
     def cost(self) -> float:
         """Return minus twice the log likelihood of frames and belief, up to a constant."""
         return total_cost(self.fits) + self.strain
+
+    def only_place(self, cutouts: Sequence[Cutout]) -> StarState | None:
+        """Return where the one frame shows its star, in the frame's pixels, where nothing rivals it."""
+        if self.rival or len(cutouts) != 1:
+            return None
+        state, (x_px, y_px) = self.fits[0].state, (cutouts[0].origin_x_px, cutouts[0].origin_y_px)
+        return replace(state, x_px=state.x_px + x_px, y_px=state.y_px + y_px)
 
     def of(self, frames: Sequence[int]) -> Refined:
         """Return the same geometry with only some of the frames."""

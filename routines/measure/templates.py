@@ -33,10 +33,12 @@ Complex = NDArray[np.complex64]
 _INTERPOLATION_POINTS = 8
 _RUNGS_PER_ZONE, _COARSE_RUNGS_PER_ZONE = 2.0, 1.5
 _LOCAL_POINTS = 3
+# Past the reach: half as many as would keep its very ends in the middle of those they are interpolated from.
+_RUNGS_BEYOND = 2
 _ON_A_NODE = 1e-7
 _LOCAL_RUNGS_PER_ZONE = 6.0
 SPIKE_SPACING_PX = 1.4
-_SPARE_FREQUENCY = 0.65
+SPARE_FREQUENCY = 0.65
 _MUCH_FEWER = 0.88
 _HIGHEST_ORDER = 25
 
@@ -50,9 +52,12 @@ class Window:
 
     @classmethod
     def around(cls, cutout_px: int) -> Window:
-        """Return a window whose grid has room for light that a shifted star brings in from outside."""
+        """Return a window whose grid has room for light that a shifted star brings in from outside.
+
+        Half the grid is even too, for a star at half the sampling.
+        """
         grid = int(fft.next_fast_len(cutout_px + 24, real=True))
-        while grid % 2:
+        while grid % 4:
             grid = int(fft.next_fast_len(grid + 1, real=True))
         return cls(cutout_px, grid)
 
@@ -81,9 +86,13 @@ class Templates:
         return self._mixed(first, slopes / self.step_um, cells)
 
     def _weights(self, defocus_um: float) -> tuple[int, Array, Array]:
-        """Return the first of the rungs about a defocus, and the weights of each for value and derivative."""
+        """Return the first of the rungs about a defocus, and the weights of each for value and derivative.
+
+        Near the ends of the reach the defocus stands a little off their middle.
+        """
         place = float(np.clip(defocus_um, -self.reach_um, self.reach_um)) / self.step_um
-        first = math.floor(place) - _INTERPOLATION_POINTS // 2 + 1
+        first, last = math.floor(place) - _INTERPOLATION_POINTS // 2 + 1, len(self.transfer) - 1
+        first = min(max(first, -last), last - _INTERPOLATION_POINTS + 1)
         return first, *_lagrange(place - first, _INTERPOLATION_POINTS)
 
     def _mixed(self, first: int, weights: Array, cells: int) -> Complex:
@@ -171,16 +180,26 @@ def make_templates(
     *,
     coarse: bool = False,
     spacing_px: float = SPIKE_SPACING_PX,
+    spare_per_px: float = SPARE_FREQUENCY,
 ) -> Templates:
     """Compute the ladder of transfer functions out to ``reach_um`` either side of focus.
 
     ``coarse`` saves most of the work where far spikes a little lumpy do no harm: learning the geometry.
-    ``spacing_px`` as for `transfer_functions`.
+    ``spacing_px`` and ``spare_per_px`` as for `transfer_functions`.
     """
     step_um = _quarter_wave_depth_um(optics, band) / (_COARSE_RUNGS_PER_ZONE if coarse else _RUNGS_PER_ZONE)
-    rungs = math.ceil(reach_um / step_um) + _INTERPOLATION_POINTS // 2 + 1
+    rungs = max(math.ceil(reach_um / step_um) + _RUNGS_BEYOND, _INTERPOLATION_POINTS // 2) + 1
     defoci_um = np.arange(rungs, dtype=np.float64) * step_um
-    transfer = transfer_functions(optics, mask, band, window, defoci_um, coarse=coarse, spacing_px=spacing_px)
+    transfer = transfer_functions(
+        optics,
+        mask,
+        band,
+        window,
+        defoci_um,
+        coarse=coarse,
+        spacing_px=spacing_px,
+        spare_per_px=spare_per_px,
+    )
     return Templates(window, step_um, transfer, reach_um)
 
 
@@ -209,14 +228,16 @@ def transfer_functions(
     *,
     coarse: bool = False,
     spacing_px: float = SPIKE_SPACING_PX,
+    spare_per_px: float = SPARE_FREQUENCY,
 ) -> Complex:
     """Return the polychromatic transfer function at each defocus, shape (n, 2 grid, grid + 1).
 
-    ``spacing_px`` is how far apart in the spikes neighbouring wavelengths may lie.
+    ``spacing_px`` is how far apart in the spikes neighbouring wavelengths may lie, ``spare_per_px`` the
+    frequency up to which nothing folds over that the pixels do not fold.
     """
     waves = wavelength_count(optics, mask, band, window, coarse=coarse, spacing_px=spacing_px)
     wavelengths_um, weights = band.quadrature(waves)
-    needed = [_samples_across(optics, w, window) for w in wavelengths_um]
+    needed = [_samples_across(optics, w, window, spare_per_px) for w in wavelengths_um]
     total = np.zeros((len(defoci_um), 2 * window.grid_px, window.grid_px + 1), np.complex64)
     for batch in _batches(needed):
         count = needed[batch.start]
@@ -247,7 +268,7 @@ def wavelength_count(
     return max(2, math.ceil(spread_px / spacing_px))
 
 
-def _samples_across(optics: Optics, wavelength_um: float, window: Window) -> int:
+def _samples_across(optics: Optics, wavelength_um: float, window: Window, spare_per_px: float) -> int:
     """Return samples across the grid such that what folds over lands where the blur has taken everything.
 
     Not a whole number to each pixel: only frequencies are kept of the image. Large pixels at a fast focal
@@ -255,7 +276,7 @@ def _samples_across(optics: Optics, wavelength_um: float, window: Window) -> int
     clear diameter. Beyond twice the cut-off nothing folds.
     """
     cutoff_per_px = optics.pixel_um / (wavelength_um * optics.focal_ratio)
-    needed_per_px = cutoff_per_px + min(cutoff_per_px, _SPARE_FREQUENCY)
+    needed_per_px = cutoff_per_px + min(cutoff_per_px, spare_per_px)
     return int(fft.next_fast_len(math.ceil(window.grid_px * needed_per_px) + 2, real=True))
 
 

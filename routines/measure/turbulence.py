@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -26,6 +27,7 @@ TYPICAL_OUTER_SCALE_MM = 20e3
 _POINTS_ACROSS = 18
 _LONGEST_LAG_APERTURES = 6.0
 _LAGS = 48
+_APERTURES_KEPT = 8
 _OUTER_SCALE_ROUNDS = 8
 _LARGEST_RATIO = 0.05  # r0 of a metre: beyond it the formula was never meant
 
@@ -64,11 +66,21 @@ def defocus_turbulence(optics: Optics) -> DefocusTurbulence:
 
     The mask's slits are fine against the air's structure: its openings are the aperture's.
     """
-    places, weights = parabola_weights(optics)
-    lags = np.concatenate([[0.0], np.geomspace(0.02, _LONGEST_LAG_APERTURES, _LAGS)]) * optics.aperture_mm
+    lags, correlation = _behind_one_mm(optics.obstruction_ratio)
+    scale = optics.aperture_mm
+    # The coefficients' two weights go as one over the square of the aperture, the air as its power of 5/3.
+    return DefocusTurbulence(optics, lags * scale, correlation * scale ** (5.0 / 3.0 - 4.0))
+
+
+@lru_cache(maxsize=_APERTURES_KEPT)
+def _behind_one_mm(obstruction_ratio: float) -> tuple[Array, Array]:
+    """Return lags (mm) and correlation for an aperture of one millimetre: all others are the same, scaled."""
+    places, weights = parabola_weights(Optics(1.0, 1.0, obstruction_ratio, 1.0))
+    lags = np.concatenate([[0.0], np.geomspace(0.02, _LONGEST_LAG_APERTURES, _LAGS)])
     # A clear aperture looks alike from everywhere; its square raster hardly less so.
     correlation = np.mean([_correlation(places, weights, lags, turn) for turn in (0.0, 0.125)], axis=0)
-    return DefocusTurbulence(optics, lags, np.asarray(correlation))
+    lags.flags.writeable = correlation.flags.writeable = False
+    return lags, np.asarray(correlation)
 
 
 def parabola_weights(optics: Optics) -> tuple[Array, Array]:

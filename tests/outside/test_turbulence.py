@@ -31,6 +31,13 @@ def test_an_instants_defocus_over_a_whole_aperture_has_nolls_variance() -> None:
     assert stated == pytest.approx(noll, rel=0.03)
 
 
+def test_one_apertures_air_serves_all_of_the_same_obstruction() -> None:
+    small = defocus_turbulence(Optics(588.0, 80.0, 0.3, 3.9)).variance_um2(WAVE_UM, 60.0, 0.0, 10.0)
+    large = defocus_turbulence(Optics(588.0, 160.0, 0.3, 3.9)).variance_um2(WAVE_UM, 60.0, 0.0, 10.0)
+    # Noll's variance goes as D^(5/3) in phase at the rim; a defocus has D^2 times as much phase there.
+    assert small / large == pytest.approx(2.0 ** (4.0 - 5.0 / 3.0))
+
+
 def test_only_the_phases_parabola_counts_for_defocus() -> None:
     places, weights = parabola_weights(Optics(588.0, 112.0, 0.3, 3.9))
     x, y = places.T

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -10,6 +11,7 @@ import pytest
 from daemon.desk import Desk, _agreement, _measured_again
 from daemon.frame_result import FrameResult
 from daemon.rehearse import default_config
+from routines.measure.turbulence import _behind_one_mm, defocus_turbulence
 from routines.observations import Observation
 
 
@@ -59,6 +61,36 @@ class Noting:
 
     def close(self) -> None:
         pass
+
+
+def test_what_the_first_frame_would_wait_for_is_known_before_it_comes() -> None:
+    """What the air does behind an aperture hangs on the config alone."""
+    _behind_one_mm.cache_clear()
+    config = default_config()
+    desk = Desk(config)
+    assert not desk.spare()
+    computed = _behind_one_mm.cache_info().misses
+    learnt = replace(config.science_optics(), aperture_mm=config.optics.aperture_mm * 0.99)
+    defocus_turbulence(learnt)
+    assert _behind_one_mm.cache_info().misses == computed == 1
+
+
+def test_in_spare_time_a_desk_makes_ready_before_it_measures_again() -> None:
+    done: list[str] = []
+
+    class Idle:
+        def make_ready(self) -> bool:
+            done.append("ready")
+            return done.count("ready") == 1
+
+        def revise_one(self) -> bool:
+            done.append("again")
+            return False
+
+    desk = Desk(default_config(), measures=False)
+    desk._meter = Idle()  # type: ignore[assignment]  # what is left to do, and nothing else of a meter
+    assert desk.spare() and not desk.spare()
+    assert done == ["ready", "ready", "again"]
 
 
 def test_a_desk_that_replaces_a_lost_one_measures_the_runs_frames_as_what_they_were_taken_for(

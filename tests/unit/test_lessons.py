@@ -66,7 +66,7 @@ class Mask:
     """A mask's meter whose lessons count, and whose readings tell which lesson they are from."""
 
     def __init__(self, pause_s):
-        self.learnt, self.pause_s, self.knows_mask = None, pause_s, False
+        self.learnt, self.pause_s, self.knows_mask, self.made = None, pause_s, False, []
 
     def learn(self, cutouts, *, brief=False):
         time.sleep(0.0 if brief else self.pause_s)
@@ -78,6 +78,13 @@ class Mask:
 
     def restore(self, learnt, stars=None):
         self.learnt, self.given = learnt, stars
+
+    def has_star(self, filter_name):
+        return filter_name in self.made
+
+    def star(self, filter_name, size_px):
+        assert size_px == Piece("L").size_px
+        self.made.append(filter_name)
 
 
 class Meter(FrameMeter):
@@ -177,6 +184,18 @@ def test_a_lesson_brings_what_frames_of_its_filters_are_compared_with():
     for number in range(6):
         meter.measure_next(Path(str(number)), "mask")
     assert meter._meter.given == {"L": "a star for 256 px"}
+    meter.close()
+
+
+def test_what_the_second_frame_is_compared_with_is_made_once_and_only_after_the_first():
+    meter = Meter(0.0)
+    assert not meter.make_ready()
+    meter._latest = meter._prepare(Path("0"))
+    assert not meter.make_ready()  # the mask is not known yet
+    meter.measure_next(Path("0"), "mask")
+    meter._latest = meter._prepare(Path("0"))
+    assert meter.make_ready() and not meter.make_ready()
+    assert meter._meter.made == ["L"]
     meter.close()
 
 

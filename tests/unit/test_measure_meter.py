@@ -16,6 +16,7 @@ from routines.measure.geometry import Geometry
 from routines.measure.learning import Learnt, MaskHint
 from routines.measure.meter import MaskMeter
 from routines.measure.model import MaskedStar
+from routines.measure.refining import Refined
 from routines.optics import critical_focus_zone_um, spike_error_px_per_um
 
 ZONE_UM = critical_focus_zone_um(0.6563, OPTICS)
@@ -107,6 +108,46 @@ def test_a_brief_lesson_serves_the_first_looks_and_the_next_one_starts_from_it()
     for reading, truth in zip(readings, (60.0, -40.0, 60.0, -40.0), strict=True):
         assert reading.defocus_um is not None and reading.defocus_u_um is not None
         assert abs(reading.defocus_um - truth) < 4.0 * reading.defocus_u_um + 0.03 * abs(truth)
+
+
+def test_the_frame_of_a_brief_lesson_is_measured_where_it_was_found_without_a_ladder(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What a filter's whole reach takes is made for the next frame; this one's reading is as good."""
+    model = star_model(mask=turned(MASK, 71.3))
+    first = made(model, state(-80.0, 2e5), 53)
+    meter = MaskMeter(OPTICS, MaskHint(3.6, 20.0), BANDS)
+    meter.learn([first], brief=True)
+    at_once = meter.measure(first)
+    assert not meter.has_star("Ha")
+    at_leisure = meter.measure(replace(first))
+    assert meter.has_star("Ha") and at_once.flags == at_leisure.flags
+    for seen, known in (
+        (at_once.defocus_um, at_leisure.defocus_um),
+        (at_once.defocus_u_um, at_leisure.defocus_u_um),
+        (at_once.star_x_px, at_leisure.star_x_px),
+    ):
+        assert seen is not None and known is not None and at_leisure.defocus_u_um is not None
+        assert abs(seen - known) < 0.05 * at_leisure.defocus_u_um
+
+
+def test_a_frame_is_searched_after_all_where_another_defocus_rivals_or_the_lesson_led_astray() -> None:
+    model = star_model(mask=turned(MASK, 71.3))
+    first = made(model, state(-80.0, 2e5), 54)
+    meter = MaskMeter(OPTICS, MaskHint(3.6, 20.0), BANDS)
+    meter.learn([first], brief=True)
+    learnt = meter.learnt
+    assert learnt is not None and learnt.place is not None
+    astray = replace(learnt.place, defocus_um=learnt.place.defocus_um + 90.0)
+    for place in (None, astray):
+        meter.learnt = replace(learnt, place=place)
+        reading = meter.measure(first)
+        assert meter.has_star("Ha") and reading.defocus_um == pytest.approx(-80.0, abs=4.0)
+        meter._stars.clear()
+    rivalled = Refined(learnt.geometry, (meter.measure(first).fit,), rival=True)
+    assert rivalled.only_place([first]) is None
+    assert replace(rivalled, rival=False).only_place([first, first]) is None
+    assert replace(rivalled, rival=False).only_place([first]) is not None
 
 
 def test_frames_unlike_any_mask_get_no_brief_lesson() -> None:

@@ -8,6 +8,7 @@ from measure_cases import BANDS, MASK, OPTICS, SIZE_PX, star_model, state
 from scipy import fft
 
 from routines.measure.frequencies import SeeingProfile, cells_needed, inner, to_pixels
+from routines.measure.geometry import Geometry, searching_star
 from routines.measure.model import MaskedStar, moved
 from routines.measure.templates import Window, make_local_templates, transfer_functions
 
@@ -34,6 +35,16 @@ def test_between_rungs_it_agrees_with_diffraction_itself(model: MaskedStar, defo
     exact = transfer_functions(OPTICS, MASK, BANDS["Ha"], window, np.array([0.0, defocus_um]))[1]
     at = state(defocus_um, 1.0)
     assert np.abs(model.image(at) - model.image_of(exact, at)).max() < 2e-4 * model.image(at).max()
+
+
+@pytest.mark.parametrize("defocus_um", [242.0, -279.0])
+def test_a_search_is_good_to_two_hundredths_out_to_its_ends(defocus_um: float) -> None:
+    """Its ladder ends soon after the reach, and light far out folds over: enough to start from, no more."""
+    window, band = Window.around(SIZE_PX), BANDS["G"]
+    star = searching_star(Geometry(OPTICS, MASK), band, window, 280.0)
+    exact = transfer_functions(OPTICS, MASK, band, window, np.array([0.0, defocus_um]))[1]
+    at = state(defocus_um, 1.0, blur_px=3.0)
+    assert np.abs(star.image(at) - star.image_of(exact, at)).max() < 0.02 * star.image(at).max()
 
 
 def test_opposite_defocus_is_the_point_reflected_image(model: MaskedStar) -> None:

@@ -10,16 +10,17 @@ import numpy as np
 
 from routines.measure.climb import FitLimits
 from routines.measure.cutout import Cutout
-from routines.measure.fit import fit_star, quick_fit, tolerant_cost
+from routines.measure.fit import fit_star, tolerant_cost
 from routines.measure.fitted import StarFit, residuals
-from routines.measure.halved import can_halve, doubled_state, halved_cutout, halved_star, halved_state
+from routines.measure.halved import search_for
 from routines.measure.model import MaskedStar, StarState
 
 _USUAL_BLUR_PX = 3.0
 _KEPT_MINIMA = 3
 _RIVAL_COST = 9.0
 _WORST_SURPRISE = 5.0
-_QUICK_STEPS = 2
+_QUICK_STEPS, _SETTLING_STEPS = 2, 8
+_SAME_PLACE_U = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +72,15 @@ def _from_scratch(star: MaskedStar, cutout: Cutout, start: StarState, spacing_um
     reach = star.templates.reach_um
     count = 2 * math.ceil(reach / spacing_um) + 1
     ladder = np.linspace(-reach * 0.98, reach * 0.98, count)
-    tried = _tried(star, cutout, [replace(start, defocus_um=float(z)) for z in ladder])
+    search = search_for(star, cutout, start.blur_px)
+    tried = [search.fit(replace(start, defocus_um=float(z)), _QUICK_STEPS) for z in ladder]
     costs = np.array([cost for _, cost in tried])
     minima = [i for i in range(count) if costs[i] == costs[max(i - 1, 0) : i + 2].min()]
     minima.sort(key=lambda i: costs[i])
+    settled = [search.fit(tried[i][0].state, _SETTLING_STEPS)[0] for i in minima[:_KEPT_MINIMA]]
     limits = FitLimits(reach_um=reach, own_light_only=True)
     fits = [
-        fit_star(star, cutout, replace(tried[i][0], flux_electrons=0.0), limits)
-        for i in minima[:_KEPT_MINIMA]
+        fit_star(star, cutout, replace(one.state, flux_electrons=0.0), limits) for one in _distinct(settled)
     ]
     # Compared on the same pixels: each fit has left out others as strange.
     used = np.logical_and.reduce([fit.used for fit in fits])
@@ -86,17 +88,18 @@ def _from_scratch(star: MaskedStar, cutout: Cutout, start: StarState, spacing_um
     return Captured(ranked[0][1], _has_rival(ranked, int(used.sum())))
 
 
-def _tried(star: MaskedStar, cutout: Cutout, starts: Sequence[StarState]) -> list[tuple[StarState, float]]:
-    """Return where a few steps lead from each of several starts, and what each place costs.
+def _distinct(settled: Sequence[StarFit]) -> list[StarFit]:
+    """Return one of the fits for each place: several trials may lead down into the same valley."""
+    kept: list[StarFit] = []
+    for fit in settled:
+        if not any(_ends_at(fit, other) for other in kept):
+            kept.append(fit)
+    return kept
 
-    At half the sampling where the star is blurred enough: only the best few are then climbed from.
-    """
-    if not can_halve(star, starts[0].blur_px):
-        fits = [quick_fit(star, cutout, start, iterations=_QUICK_STEPS) for start in starts]
-        return [(fit.state, cost) for fit, cost in fits]
-    small, piece = halved_star(star), halved_cutout(cutout)
-    fits = [quick_fit(small, piece, halved_state(one, cutout), iterations=_QUICK_STEPS) for one in starts]
-    return [(doubled_state(fit.state, cutout), cost) for fit, cost in fits]
+
+def _ends_at(fit: StarFit, other: StarFit) -> bool:
+    apart_um = abs(fit.state.defocus_um - other.state.defocus_um)
+    return fit.converged and other.converged and apart_um < _SAME_PLACE_U * other.defocus_u_um
 
 
 def _has_rival(ranked: list[tuple[float, StarFit]], pixels: int) -> bool:

@@ -6,16 +6,41 @@ the side passes it; so the templates of the whole serve, and nothing is drawn an
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from routines.measure.cutout import Cutout, cropped
+from routines.measure.fit import quick_fit
+from routines.measure.fitted import StarFit
 from routines.measure.frequencies import inner
 from routines.measure.model import MaskedStar, StarState
 from routines.measure.templates import Templates, Window
 
 _LEAST_BLUR_PX = 2.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """A star and a cut-out, ``whole``, and what they are searched with: themselves, or both halved."""
+
+    star: MaskedStar
+    cutout: Cutout
+    whole: Cutout
+
+    def fit(self, start: StarState, iterations: int) -> tuple[StarFit, float]:
+        """Return a quick fit from a state, and its cost (see `quick_fit`); states are the whole cut-out's."""
+        if self.cutout is self.whole:
+            return quick_fit(self.star, self.cutout, start, iterations)
+        fit, cost = quick_fit(self.star, self.cutout, halved_state(start, self.whole), iterations)
+        return replace(fit, state=doubled_state(fit.state, self.whole)), cost
+
+
+def search_for(star: MaskedStar, cutout: Cutout, blur_px: float) -> Search:
+    """Return a star's search in a cut-out, at half the sampling where so wide a blur allows it."""
+    if can_halve(star, blur_px):
+        return Search(halved_star(star), halved_cutout(cutout), cutout)
+    return Search(star, cutout, cutout)
 
 
 def can_halve(star: MaskedStar, blur_px: float) -> bool:

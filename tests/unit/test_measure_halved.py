@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from measure_cases import made, star_model, state
 
 from routines.measure import capture
 from routines.measure.cutout import Cutout, cropped
+from routines.measure.fit import fit_star
+from routines.measure.fitted import StarFit
 from routines.measure.halved import can_halve, doubled_state, halved_cutout, halved_star, halved_state
 from routines.measure.model import MaskedStar
 
@@ -61,7 +64,29 @@ def test_a_search_at_half_the_sampling_ends_where_the_whole_one_ends(
 ) -> None:
     cutout = made(star, state(defocus_um, electrons, blur_px=3.0), 3)
     halved = capture.capture(star, cutout, None, 24.0)
-    monkeypatch.setattr(capture, "can_halve", lambda star, blur_px: False)
+    monkeypatch.setattr("routines.measure.halved.can_halve", lambda star, blur_px: False)
     whole = capture.capture(star, cutout, None, 24.0)
     assert halved.rival == whole.rival
     assert abs(halved.fit.state.defocus_um - whole.fit.state.defocus_um) < 0.1 * whole.fit.defocus_u_um
+
+
+def test_trials_that_lead_into_one_valley_are_climbed_from_once(
+    star: MaskedStar, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    climbs = []
+
+    def noted(*arguments: Any) -> StarFit:
+        climbs.append(fit_star(*arguments))
+        return climbs[-1]
+
+    monkeypatch.setattr(capture, "fit_star", noted)
+    seen = capture.capture(star, made(star, state(-60.0, 3e5, blur_px=3.0), 4), None, 12.0)
+    assert len(climbs) == 1 and seen.fit is climbs[0]
+
+
+def test_a_place_that_was_not_reached_is_no_valley_known(star: MaskedStar) -> None:
+    fit = capture.capture(star, made(star, state(30.0, 1e5), 5), None, 24.0).fit
+    near = replace(fit, state=replace(fit.state, defocus_um=fit.state.defocus_um + 0.3 * fit.defocus_u_um))
+    far = replace(fit, state=replace(fit.state, defocus_um=fit.state.defocus_um + 3.0 * fit.defocus_u_um))
+    under_way = replace(near, converged=False)
+    assert capture._distinct([fit, near, far, under_way]) == [fit, far, under_way]

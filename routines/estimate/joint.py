@@ -15,7 +15,6 @@ import numpy as np
 from routines.estimate import notes, numbers, refusals, report_rows, sides, slip, strays
 from routines.estimate.explore import explore
 from routines.estimate.fitted import Values
-from routines.estimate.intervals import of_play
 from routines.estimate.linear import Underdetermined
 from routines.estimate.model import ALPHA, BACKLASH
 from routines.estimate.own_slopes import moved_by_own_slopes
@@ -177,10 +176,10 @@ def _degrees(settled: Settled) -> float:
 
 
 def _assembled(found: numbers.Found, nothing: JointFit, setup: FitSetup) -> JointFit:
-    settled, prepared, mixture = found.settled, found.prepared, found.mixture
+    settled, prepared = found.settled, found.prepared
     crossings = sides.pass_crossings(settled)
     lost = sides.lost_motion(crossings) if crossings is not None and settled.free[BACKLASH] else {}
-    backlash = of_play(mixture, BACKLASH) if settled.free[BACKLASH] else None
+    backlash = numbers.backlash(found)
     transition = numbers.transition(found)
     alpha, alpha_flags = numbers.temperature(found)
     flags = [*nothing.flags, *found.flags, *numbers.lonely_flags(found, setup), *alpha_flags]

@@ -15,6 +15,7 @@ from routines.estimate.play import Array
 from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup, Knowledge, TemperatureRange
 from routines.estimate.settle import Settled
+from routines.estimate.systematic import widened
 from routines.flags import Flag, flag
 from routines.observations import INWARD, OUTWARD
 from routines.quantity import Quantity
@@ -153,6 +154,18 @@ def _slip_beside(found: Found) -> Array:
     if settled.problem.slopes > 1:
         return np.zeros((len(settled.problem.value), 0))
     return slip.untold_shapes(settled, found.prepared, FIRST_SLOPE)
+
+
+def backlash(found: Found) -> Quantity | None:
+    """Return the play; None where it is not known.
+
+    Of a drive that slips, the motor's steps inside the play and those between the crossings differ by the
+    share that slips: u covers both.
+    """
+    if not found.settled.free[BACKLASH]:
+        return None
+    play = of_play(found.mixture, BACKLASH)
+    return widened(play, slip.share_of_travel(found.settled, found.prepared) * (play.value or 0.0))
 
 
 def transition(found: Found) -> Quantity | None:

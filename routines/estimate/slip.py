@@ -8,6 +8,7 @@ that nothing tells, a slip with all of the travel.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -72,6 +73,16 @@ def _slipped_between(settled: Settled) -> Array:
     told = settled.solution.state.theta[places] ** 2 - np.diag(_covariance(settled))[places]
     moved: Array = np.sqrt(np.diff(means, axis=0) ** 2 @ np.maximum(told, 0.0))
     return moved
+
+
+def share_of_travel(settled: Settled, prepared: Prepared) -> float:
+    """Return which share of all travel a slip that shows takes, less its noise; 0 where none shows."""
+    if settled.problem.slips < 2 or not shows(settled):
+        return 0.0
+    last = settled.problem.slip_places.stop - 1
+    told = float(settled.solution.state.theta[last] ** 2 - _covariance(settled)[last, last])
+    height = float(np.ptp(settled.problem.strays[:, settled.problem.slips - 1]))
+    return math.sqrt(max(told, 0.0)) * height / float(np.ptp(prepared.travel_steps))
 
 
 def shapes(settled: Settled, prepared: Prepared) -> Array:

@@ -136,3 +136,12 @@ def test_a_caution_tells_what_a_slip_would_come_to() -> None:
     found = fit(slipping(sweep([out(), back()]), 0.0))
     said = {flag.field: flag.message for flag in found.flags if flag.code == "not_repeated"}
     assert said["backlash_steps"].endswith("would move it by 3 steps")
+
+
+def test_a_play_is_no_surer_than_the_share_of_its_steps_that_slips() -> None:
+    """One per cent of 60 steps: the motor's steps inside the play, or those between the crossings."""
+    looks = sweep([out(), back(), out(), back()])
+    found, steady = (fit(slipping(looks, share), known_moves(looks)) for share in (0.01, 0.0))
+    assert 0.5 < found.backlash_steps.u < 0.9
+    assert found.backlash_steps.low95 < BACKLASH < found.backlash_steps.high95
+    assert steady.backlash_steps.u < 0.1

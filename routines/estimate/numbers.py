@@ -62,10 +62,11 @@ def _crossing_gradient(found: Found, index: int, side: int) -> Array:
 
 def crossings(found: Found, side: int) -> Values:
     """Return each observed filter's crossing on a side; None where the side was not seen past the play."""
-    seen = _sides_told(found)
+    seen, unsure = _sides_told(found), 0.5 * _slipping_play_u(found)
+    gradients = [_crossing_gradient(found, index, side) for index in range(len(seen))]
     return {
-        name: found.with_own_slopes(_crossing_gradient(found, index, side)) if side in seen[index] else None
-        for index, name in enumerate(found.prepared.filters)
+        name: widened(found.with_own_slopes(row), unsure) if side in told else None
+        for name, row, told in zip(found.prepared.filters, gradients, seen, strict=True)
     }
 
 
@@ -157,15 +158,22 @@ def _slip_beside(found: Found) -> Array:
 
 
 def backlash(found: Found) -> Quantity | None:
-    """Return the play; None where it is not known.
-
-    Of a drive that slips, the motor's steps inside the play and those between the crossings differ by the
-    share that slips: u covers both.
-    """
+    """Return the play; None where it is not known."""
     if not found.settled.free[BACKLASH]:
         return None
-    play = of_play(found.mixture, BACKLASH)
-    return widened(play, slip.share_of_travel(found.settled, found.prepared) * (play.value or 0.0))
+    return widened(of_play(found.mixture, BACKLASH), _slipping_play_u(found))
+
+
+def _slipping_play_u(found: Found) -> float:
+    """Return what two sound ways to read the play (steps) of a drive that slips differ by.
+
+    The motor's steps inside the play and those between the crossings differ by the share that slips: half of
+    it lies at each crossing.
+    """
+    if not found.settled.free[BACKLASH]:
+        return 0.0
+    play = float(found.settled.solution.state.theta[BACKLASH])
+    return play * slip.share_of_travel(found.settled, found.prepared)
 
 
 def transition(found: Found) -> Quantity | None:

@@ -145,3 +145,6 @@ def test_a_play_is_no_surer_than_the_share_of_its_steps_that_slips() -> None:
     assert 0.5 < found.backlash_steps.u < 0.9
     assert found.backlash_steps.low95 < BACKLASH < found.backlash_steps.high95
     assert steady.backlash_steps.u < 0.1
+    # Half of it lies at each crossing.
+    assert 0.25 < found.crossings_outward_steps["L"].u < 0.5
+    assert 0.25 < found.crossings_inward_steps["L"].u < 0.5

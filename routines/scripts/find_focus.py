@@ -22,14 +22,15 @@ from routines.scripts.common import (
     concluded,
     glance,
     look,
+    look_and_go,
     masked,
     select,
     travel,
     why_unseen,
 )
-from routines.steps import Remark, Script
+from routines.steps import Remark, Script, Travel
 
-VERSION = 4
+VERSION = 5
 
 _CAUSES = (
     "In the order worth checking: the drawtube is locked; the motor's coupling is loose; the grease is "
@@ -71,8 +72,8 @@ def focus_found(facts: TrainFacts, how: FindFocus) -> Part[Focus]:
     """Walk to focus in the reference filter, on the final side; refuse with the reason where that fails."""
     yield Remark(0.0, "Looking for focus from where the focuser stands.")
     yield from select(facts.reference_filter)
-    first = yield from _first_look(facts, how)
-    second = yield from _second_look(facts, how, first)
+    first, stands_steps = yield from _first_look(facts, how)
+    second = yield from _second_look(facts, how, first, stands_steps)
     return (yield from _walk(facts, how, first, second))
 
 
@@ -93,8 +94,11 @@ def _reachable(facts: TrainFacts, position_steps: float) -> float:
     return min(max(position_steps, low), high)
 
 
-def _first_look(facts: TrainFacts, how: FindFocus) -> Part[Observation]:
-    """Look where we stand, then further and further to both sides until something can be measured."""
+def _first_look(facts: TrainFacts, how: FindFocus) -> Part[tuple[Observation, float]]:
+    """Look where we stand, then further and further to both sides until something can be measured.
+
+    Returns the look and where the motor stands after it.
+    """
     start, stride = _reachable(facts, facts.start_position_steps), _search_stride_steps(facts, how)
     unseen: Observation | None = None
     visited: set[float] = set()
@@ -106,12 +110,37 @@ def _first_look(facts: TrainFacts, how: FindFocus) -> Part[Observation]:
         visited.add(place)
         yield from _come_to(facts, place, "the first look")
         # At the start a second try is worth its while; further away the next place is.
-        seen = yield from (glance if turn else look)(facts.reference_filter)
+        seen, stands_steps = yield from (_look_from if turn else _look_and_stride)(facts, how, place)
         if seen.measured:
-            return seen
+            return seen, stands_steps
         unseen = unseen or seen
     assert unseen is not None
     raise why_unseen(unseen)
+
+
+def _look_from(facts: TrainFacts, how: FindFocus, place: float) -> Part[tuple[Observation, float]]:
+    return (yield from glance(facts.reference_filter)), place
+
+
+def _look_and_stride(facts: TrainFacts, how: FindFocus, place: float) -> Part[tuple[Observation, float]]:
+    """Look, and make the first stride meanwhile, which does not hang on what is seen.
+
+    The first frame is the one that takes long to measure. Where it shows nothing, the second try is made
+    at the stride's end.
+    """
+    onward = _onward(facts, how, place)
+    if onward is None:
+        return (yield from look(facts.reference_filter)), place
+    seen = yield from look_and_go(facts.reference_filter, (onward,))
+    if not seen.measured:
+        seen = yield from glance(facts.reference_filter)
+    return seen, onward.position_steps
+
+
+def _onward(facts: TrainFacts, how: FindFocus, place: float) -> Travel | None:
+    """Return the first stride from a place; None where it leads out of range."""
+    end = place + facts.final_side * _stride_steps(facts, how)
+    return Travel(float(round(end))) if facts.low_limit_steps <= end <= facts.high_limit_steps else None
 
 
 def _search_stride_steps(facts: TrainFacts, how: FindFocus) -> float:
@@ -132,14 +161,18 @@ def _differ(one: Observation, other: Observation) -> bool:
     return abs(other.value_px - one.value_px) > max(0.1, 6.0 * hypot(one.u_px or 0.0, other.u_px or 0.0))
 
 
-def _second_look(facts: TrainFacts, how: FindFocus, first: Observation) -> Part[Observation]:
+def _second_look(
+    facts: TrainFacts, how: FindFocus, first: Observation, stands_steps: float
+) -> Part[Observation]:
     """Go on in the same direction until the star answers; the slack was taken up before the first look."""
     stride = _stride_steps(facts, how)
     for _ in range(4):
         place = first.position_steps + facts.final_side * stride
         seen: Observation | None = None
         if facts.low_limit_steps <= place <= facts.high_limit_steps:
-            yield from travel(place)
+            # Never back: the slack would open.
+            if facts.final_side * (round(place) - stands_steps) > 0.0:
+                yield from travel(place)
             seen = yield from look(facts.reference_filter)
         if seen is None or not seen.measured:
             return (yield from _look_behind(facts, first, min(stride, _stride_steps(facts, how))))

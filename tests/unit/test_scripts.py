@@ -204,6 +204,55 @@ def test_find_focus_searches_both_ways_when_nothing_is_seen_at_the_start():
     assert result["position_steps"] == pytest.approx(5000.0, abs=3.0)
 
 
+@pytest.mark.parametrize("side", [INWARD, OUTWARD])
+def test_the_first_stride_is_made_while_the_first_frame_is_measured(side):
+    """It is the frame that takes longest, and the stride does not hang on it; nor does it go back for less."""
+    train = Train()
+    list_steps(find_focus(replace(FACTS, final_side=side)), train)
+    looks = [step for step in train.asked if isinstance(step, Observe)]
+    (onward,) = looks[0].then
+    first, second = (look.position_steps for look, _ in train.looks[:2])
+    assert onward.position_steps == second
+    assert (second - first) * side > 0.0
+    assert looks[1].then == ()
+    assert [step for step in train.steps if step == onward] == [onward]
+
+
+@pytest.mark.parametrize("counted", [-1.0, 1.0])
+def test_a_counter_that_is_a_step_off_does_not_turn_the_second_look_back(counted):
+    been = []
+
+    class Miscounting(Train):
+        def look(self, step):
+            been.append(len(self.places))
+            seen = super().look(step).observation
+            return Seen(replace(seen, position_steps=seen.position_steps + counted * (seen.number == 0)))
+
+    train = Miscounting()
+    list_steps(find_focus(FACTS), train)
+    between = train.places[been[0] - 1 : been[1]]
+    assert len(between) > 1
+    assert all((later - earlier) * FACTS.final_side > 0.0 for earlier, later in pairwise(between))
+
+
+def test_a_first_frame_without_a_star_is_made_again_a_stride_on():
+    train = Train(blind=(0,))
+    result = list_steps(find_focus(FACTS), train).result
+    assert result["outcome"] == "done"
+    (first, _), (again, _), (further, _) = train.looks[:3]
+    assert not first.measured
+    assert first.position_steps > again.position_steps > further.position_steps  # final side: inward
+
+
+def test_no_stride_beyond_the_limits_goes_with_the_first_look():
+    at_the_end = replace(FACTS, low_limit_steps=FACTS.start_position_steps)
+    train = Train(focus=FACTS.start_position_steps + 60.0)
+    list_steps(find_focus(at_the_end), train)
+    first = next(step for step in train.asked if isinstance(step, Observe))
+    assert first.then == ()
+    assert min(train.places) >= at_the_end.low_limit_steps
+
+
 def test_no_star_is_refused_by_name_after_the_search():
     train = Train(sees=False)
     result = list_steps(find_focus(FACTS), train).result

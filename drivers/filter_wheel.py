@@ -13,6 +13,8 @@ from drivers.roles import Clock, NeverStop, StopSignal
 
 SLICE_S = 0.02
 POLL_S = 0.1
+UNASKED_SHARE = 0.85
+"""For how much of the shortest time that a turn has taken the wheel is not asked whether it is there."""
 
 
 class SerialFilterWheel:
@@ -36,6 +38,7 @@ class SerialFilterWheel:
         self._reconnect_within_s = reconnect_within_s
         self._turning = False
         self._halts = 0
+        self._took_s: dict[tuple[int | None, int], float] = {}
 
     @classmethod
     def connect(cls, source: str | Path, url: str, slots: Mapping[str, int], *,
@@ -109,9 +112,13 @@ class SerialFilterWheel:
 
     def _select(self, slot: int, stop: StopSignal, halts: int) -> None:
         deadline = self._clock.monotonic() + self._motion.turn_within_s
-        self._wait(None, deadline, stop, halts)
+        turn = (self._wait(None, deadline, stop, halts), slot)
         self._turn(slot, stop)
+        begun = self._clock.monotonic()
+        self._pause(UNASKED_SHARE * self._took_s.get(turn, 0.0), stop, halts)
         self._wait(slot, deadline + self._motion.turn_within_s, stop, halts)
+        took_s = self._clock.monotonic() - begun - POLL_S
+        self._took_s[turn] = min(took_s, self._took_s.get(turn, took_s))
 
     def _turn(self, slot: int, stop: StopSignal) -> None:
         """Command the turn; a turn is absolute, so after a lost reply it is commanded once more."""
@@ -123,10 +130,10 @@ class SerialFilterWheel:
             if condition is None or condition[0] != "moving":
                 self._device.request("turn", {"slot": slot}, within_s=within, stop=stop)
 
-    def _wait(self, wanted: int | None, deadline_s: float, stop: StopSignal, halts: int) -> None:
-        """Wait until the wheel is still (on ``wanted``, if given) for two readings running."""
+    def _wait(self, wanted: int | None, deadline_s: float, stop: StopSignal, halts: int) -> int | None:
+        """Return the slot once the wheel is still (on ``wanted``, if given) for two readings running."""
         agreeing, slot, words = 0, None, ""
-        while agreeing < 2:
+        while True:
             if stop.is_set() or self._halts != halts:
                 raise Stopped(f"{self._device.name}: stopped")
             if self._clock.monotonic() > deadline_s:
@@ -137,6 +144,8 @@ class SerialFilterWheel:
             condition = self._device.condition(stop)
             slot, words = self._slot(stop), condition[1] if condition else ""
             agreeing = agreeing + 1 if self._in_place(wanted, slot, condition and condition[0]) else 0
+            if agreeing == 2:
+                return slot
             self._pause(POLL_S, stop, halts)
 
     def _in_place(self, wanted: int | None, slot: int | None, condition: str | None) -> bool:

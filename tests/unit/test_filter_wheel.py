@@ -28,12 +28,17 @@ class Wheel:
     ends_lost: bool = False
     off_by: int = 0
     lost: bool = False
+    seconds: float = 2.0
+    stop: threading.Event | None = None
+    stops_at_s: float = 0.0
     on_request: Callable[[str], bytes | None] = lambda words: None
     heard: list[str] = field(default_factory=list)
 
     def advance(self, seconds: float) -> None:
         if self.left_s > 0 and not self.stuck:
             self.left_s -= seconds
+            if self.stop and self.left_s <= self.stops_at_s:
+                self.stop.set()
             if self.left_s <= 0:
                 self.slot, self.lost = self.goal + self.off_by, self.ends_lost
 
@@ -47,7 +52,7 @@ class Wheel:
 
     def _reply(self, words: str) -> str:
         if words.startswith("turn"):
-            self.goal, self.left_s, self.lost = int(words.split()[1]), 2.0, False
+            self.goal, self.left_s, self.lost = int(words.split()[1]), self.seconds, False
             return f"turning {self.goal}"
         if words == "halt":
             self.lost, self.left_s = self.lost or self.left_s > 0, 0.0
@@ -122,6 +127,46 @@ def test_a_wheel_that_still_turns_is_waited_for() -> None:
     with wheel(Wheel(left_s=3.0)) as (driver, device):
         driver.select("R")
         assert device.slot == 2
+
+
+def test_a_turn_made_before_is_asked_about_only_towards_its_end() -> None:
+    with wheel() as (driver, device):
+        asked, left = [], []
+        for name in ("R", "L", "R"):
+            before, began_s = len(device.heard), driver._clock.monotonic()
+            driver.select(name)
+            asked.append(len(device.heard) - before)
+            left.append(driver._clock.monotonic() - began_s - 2.0)
+        assert device.slot == 2
+        assert asked[2] < asked[0] / 2
+        assert left[2] == pytest.approx(left[0], abs=0.11)  # and no later than by one poll
+
+
+def test_a_turn_that_takes_longer_than_ever_is_waited_for() -> None:
+    with wheel() as (driver, device):
+        driver.select("R")
+        driver.select("L")
+        device.seconds = 5.0
+        driver.select("R")
+        assert device.slot == 2
+        device.seconds = 2.0
+        driver.select("L")
+        began_s = driver._clock.monotonic()
+        driver.select("R")
+        assert driver._clock.monotonic() - began_s < 2.5  # one slow turn makes no habit
+
+
+def test_a_stop_before_the_wheel_is_asked_is_noticed_at_once() -> None:
+    stop = threading.Event()
+    with wheel() as (driver, device):
+        driver.select("R")
+        driver.select("L")
+        device.stops_at_s, device.stop = 1.0, stop
+        with pytest.raises(Stopped):
+            driver.select("R", stop)
+        assert device.left_s == pytest.approx(1.0, abs=0.05)
+        assert driver.current() is None
+        assert "halt" in device.heard
 
 
 def test_a_stop_halts_the_wheel() -> None:

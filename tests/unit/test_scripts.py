@@ -206,7 +206,7 @@ def test_find_focus_searches_both_ways_when_nothing_is_seen_at_the_start():
 
 @pytest.mark.parametrize("side", [INWARD, OUTWARD])
 def test_the_first_stride_is_made_while_the_first_frame_is_measured(side):
-    """It is the frame that takes longest, and the stride does not hang on it; nor does it go back for less."""
+    """It is the frame that takes longest, and the stride does not hang on it."""
     train = Train()
     list_steps(find_focus(replace(FACTS, final_side=side)), train)
     looks = [step for step in train.asked if isinstance(step, Observe)]

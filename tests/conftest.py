@@ -18,6 +18,7 @@ from multiprocessing import resource_tracker
 from pathlib import Path
 
 import pytest
+import structlog
 from hypothesis import settings
 
 # A gate must say the same of the same tree twice; new examples are looked for while working.
@@ -38,6 +39,13 @@ PATIENCE_S = 1.0
 def _library_pipe_is_open() -> None:
     """Start multiprocessing's tracker, which keeps a pipe for the life of the process, before any watch."""
     resource_tracker.ensure_running()
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_by_default() -> Iterator[None]:
+    """Undo what a command under test made of the log, which is one for the whole process."""
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture(autouse=True)

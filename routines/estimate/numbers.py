@@ -16,15 +16,19 @@ from routines.estimate.prepare import Prepared
 from routines.estimate.result import FitSetup, Knowledge, TemperatureRange
 from routines.estimate.settle import Settled
 from routines.estimate.systematic import widened
-from routines.flags import Flag, flag
+from routines.flags import MEANINGS, Flag, flag
 from routines.observations import INWARD, OUTWARD
 from routines.quantity import Quantity
 
+COEFFICIENT = "temperature_coefficient_steps_per_c"
 # The coefficient is a ratio to the temperature's movement, which must stand clear of the thermometer's noise.
 LEAST_TEMPERATURE_SIGNAL = 10.0
 # Nor does a small move tell it, however exactly it was read: the air's wiggles reach the thermometer and not
 # the tube, which follows over minutes.
 LEAST_TEMPERATURE_MOVE_C = 0.5
+# Nor do looks that are over before a tube has followed its thermometer: they must take so many times as long
+# as one standard deviation of what is believed of a lag.
+LEAST_LAGS = 3.0
 # Where a steady slip would make its u so many times larger, it is given for no slip, with a caution.
 MOST_WIDENED_COEFFICIENT = 1.5
 
@@ -185,33 +189,34 @@ def temperature(found: Found) -> tuple[Quantity | None, list[Flag]]:
     """Return the coefficient where the observations tell it, and what to say where they do not."""
     prepared, settled = found.prepared, found.settled
     if prepared.temperatures is None:
-        return None, [
-            flag("temperature_unknown", "all"),
-            flag(
-                "temperature_constant", "temperature_coefficient_steps_per_c", "no temperature was recorded"
-            ),
-        ]
+        unknown = "no temperature was recorded"
+        return None, [flag("temperature_unknown", "all"), flag("temperature_constant", COEFFICIENT, unknown)]
     if not settled.free[ALPHA]:
-        return None, [flag("temperature_constant", "temperature_coefficient_steps_per_c")]
-    alpha = coefficient(found)
-    moved_c = float(np.ptp(prepared.temperatures))
+        return None, [flag("temperature_constant", COEFFICIENT)]
+    alpha, untold = coefficient(found), _untold(prepared)
+    vague = alpha.u is None or alpha.u > 0.3 * settled.problem.alpha_prior
+    if untold is not None or vague:
+        return None, [flag("temperature_constant", COEFFICIENT, untold), flag("temperature_drift", "all")]
+    return alpha, []
+
+
+def _untold(prepared: Prepared) -> str | None:
+    """Return why these temperatures tell no coefficient, whatever the looks say; None where they do."""
+    moved_c = 0.0 if prepared.temperatures is None else float(np.ptp(prepared.temperatures))
     if moved_c < LEAST_TEMPERATURE_MOVE_C:
-        words = (
+        return (
             f"the temperature moved by {moved_c:.2f} C during the looks; below {LEAST_TEMPERATURE_MOVE_C} C "
             "what the thermometer reads and what the tube does may differ too much. Looks on other nights "
             "tell it"
         )
-        return None, [
-            flag("temperature_constant", "temperature_coefficient_steps_per_c", words),
-            flag("temperature_drift", "all"),
-        ]
-    vague = alpha.u is None or alpha.u > 0.3 * settled.problem.alpha_prior
-    if vague or prepared.temperature_signal < LEAST_TEMPERATURE_SIGNAL:
-        return None, [
-            flag("temperature_constant", "temperature_coefficient_steps_per_c"),
-            flag("temperature_drift", "all"),
-        ]
-    return alpha, []
+    if prepared.lags_seen < LEAST_LAGS:
+        return (
+            "the looks were over too soon: a tube may be ten minutes behind its thermometer or before it. "
+            "Looks over a longer time, or on other nights, tell the coefficient"
+        )
+    if prepared.temperature_signal < LEAST_TEMPERATURE_SIGNAL:
+        return MEANINGS["temperature_constant"][1]
+    return None
 
 
 def coefficient(found: Found) -> Quantity:

@@ -24,7 +24,8 @@ class Prepared:
     """The problem, its rows in order, the names behind the filter indices, and how the looks were reached.
 
     ``runs`` is None where a history of moves settles the passes. ``travel_steps`` (n) is how far the motor
-    had gone in all at each look, either way, as far as it is told.
+    had gone in all at each look, either way, as far as it is told. ``lags_seen`` is how many times as long
+    the looks took as tube and thermometer may well be behind each other.
     """
 
     problem: Problem
@@ -36,6 +37,7 @@ class Prepared:
     temperatures: Array | None
     temperature_signal: float
     rate_c_per_s: Array | None
+    lags_seen: float
     travel_steps: Array
 
     @property
@@ -69,8 +71,8 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     value = np.array([row.value_px for row in rows], dtype=float)
     warmth, bends, reference, temperatures, signal = _warmth(rows, setup)
     rate = _rate(rows, temperatures)
-    if rate is not None and setup.lag_u_s > 0.0:
-        bends = np.column_stack([bends, setup.lag_u_s * (rate - np.mean(rate))])
+    if rate is not None and setup.lag_u_s > 0.0 and not bends.shape[1]:
+        bends = setup.lag_u_s * (rate - np.mean(rate))[:, None]
     problem = Problem(
         position=position,
         value=value,
@@ -95,9 +97,16 @@ def prepare(rows: Sequence[Observation], moves: Sequence[Move] | None, setup: Fi
     else:
         layout = follow_history(rows, known)
     travel = _travel(rows, known or [])
+    lags = _lags_seen(rows, setup)
     return Prepared(
-        problem, tuple(rows), filters, layout, runs, reference, temperatures, signal, rate, travel
+        problem, tuple(rows), filters, layout, runs, reference, temperatures, signal, rate, lags, travel
     )
+
+
+def _lags_seen(rows: Sequence[Observation], setup: FitSetup) -> float:
+    """Return how many times as long as a believed lag the looks took; endless where nothing tells."""
+    when = _told_times(rows)
+    return math.inf if when is None or not setup.lag_u_s else float(np.ptp(when)) / setup.lag_u_s
 
 
 def _travel(rows: Sequence[Observation], moves: Sequence[Move]) -> Array:
@@ -131,7 +140,8 @@ def _warmth(
         return np.zeros(len(rows)), np.zeros((len(rows), 0)), setup.reference_temperature_c, None, 0.0
     readings = np.array([rows[k].temperature_c for k in known], dtype=float)
     when = _times(rows)
-    smooth = smooth_temperature(when[known], readings)
+    lag_u_s = 0.0 if _told_times(rows) is None else setup.lag_u_s
+    smooth = smooth_temperature(when[known], readings, lag_u=lag_u_s)
     bridged = np.interp(when, when[known], smooth.celsius)
     bends = np.array([np.interp(when, when[known], bend) for bend in smooth.bends_c.T])
     bends = bends.reshape(-1, len(rows)).T
@@ -147,11 +157,11 @@ def _warmth(
 
 def _rate(rows: Sequence[Observation], temperatures: Array | None) -> Array | None:
     """Return how fast (deg C per s) the temperature changed at each look (n); None without times."""
-    when = np.array([np.nan if row.time_s is None else row.time_s for row in rows])
-    if temperatures is None or not np.all(np.isfinite(when)):
+    when = _told_times(rows)
+    if temperatures is None or when is None:
         return None
     moments, first = np.unique(when, return_index=True)
-    if len(moments) < 3 or np.any(np.diff(when) < 0.0):
+    if len(moments) < 3:
         return None
     rate: Array = np.interp(when, moments, np.gradient(temperatures[first], moments))
     return rate
@@ -159,11 +169,14 @@ def _rate(rows: Sequence[Observation], temperatures: Array | None) -> Array | No
 
 def _times(rows: Sequence[Observation]) -> Array:
     """Return when each look was made (s), or its place in the order where times are missing or run back."""
-    times = [row.time_s for row in rows]
-    known = np.array([t for t in times if t is not None], dtype=float)
-    if len(known) < len(times) or np.any(np.diff(known) < 0.0):
-        return np.arange(len(rows), dtype=float)
-    return known
+    when = _told_times(rows)
+    return np.arange(len(rows), dtype=float) if when is None else when
+
+
+def _told_times(rows: Sequence[Observation]) -> Array | None:
+    """Return when each look was made (s); None where times are missing or run back."""
+    when = np.array([np.nan if row.time_s is None else row.time_s for row in rows])
+    return when if np.all(np.isfinite(when)) and np.all(np.diff(when) >= 0.0) else None
 
 
 def _alpha_prior(setup: FitSetup, position: Array, value: Array) -> float:

@@ -2,7 +2,8 @@
 
 A coefficient fitted to noisy readings comes out too small (errors in variables; Fuller, Measurement Error
 Models, 1987, chapter 1), so the readings are replaced by the smoothest curve through them that their own
-scatter allows. A tube is too massive to follow anything faster.
+scatter allows. A tube is too massive to follow anything faster. What a curve leaves open of its values it
+leaves open of its rate many times over, and a tube behind its thermometer is off by the rate.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ POOR_RATIO = 1.5
 class SmoothTemperature:
     """Temperatures (n, deg C) at the looks, and how they may be wrong.
 
-    ``bends_c`` (n, k) are independent shapes, each one standard uncertainty high; ``reading_u_c`` is the
+    ``bends_c`` (n, k) are independent shapes, each one standard uncertainty high, what a lag makes of the
+    curve and of its errors among them; none where no polynomial describes the night. ``reading_u_c`` is the
     standard deviation of one reading about the curve. ``signal`` is how many standard uncertainties the
     temperature moved; below about ten, a ratio to it means little.
     """
@@ -37,8 +39,11 @@ class SmoothTemperature:
     signal: float
 
 
-def smooth_temperature(when: Array, reading: Array) -> SmoothTemperature:
-    """Return a smooth curve through readings (n) taken at ``when`` (n, any unit, not falling)."""
+def smooth_temperature(when: Array, reading: Array, *, lag_u: float = 0.0) -> SmoothTemperature:
+    """Return a smooth curve through readings (n) taken at ``when`` (n, any unit, not falling).
+
+    ``lag_u`` (the same unit) is the standard deviation of what is believed about a lag either way.
+    """
     span = float(np.ptp(when))
     straight = np.zeros((len(reading), 0))
     if span == 0.0 or float(np.ptp(reading)) == 0.0 or len(reading) < 4:
@@ -50,9 +55,36 @@ def smooth_temperature(when: Array, reading: Array) -> SmoothTemperature:
     if spread > POOR_RATIO * jitter and spread > 0.0:
         curve = _running_line(x, reading)
         return SmoothTemperature(curve, straight, jitter, _signal(curve, jitter))
-    shapes, _ = np.linalg.qr(np.polynomial.chebyshev.chebvander(x, min(degree + SPARE_DEGREES, highest)))
-    curve = shapes @ (shapes.T @ reading)
-    return SmoothTemperature(curve, shapes * spread, spread, _signal(curve, spread))
+    degree = min(degree + SPARE_DEGREES, highest)
+    shapes, mixing = np.linalg.qr(np.polynomial.chebyshev.chebvander(x, degree))
+    factors = shapes.T @ reading
+    curve, bends = shapes @ factors, shapes * spread
+    if lag_u > 0.0:
+        rates = (2.0 / span) * _derivatives(x, degree) @ np.linalg.inv(mixing)
+        bends = _with_lag(bends, lag_u * rates, factors, spread)
+    return SmoothTemperature(curve, bends, spread, _signal(curve, spread))
+
+
+def _derivatives(x: Array, degree: int) -> Array:
+    """Return the derivatives (n, degree + 1) of Chebyshev's polynomials."""
+    chebyshev = np.polynomial.chebyshev
+    columns = [chebyshev.chebval(x, chebyshev.chebder(one)) for one in np.eye(degree + 1)]
+    return np.column_stack(columns)
+
+
+def _with_lag(bends: Array, moved: Array, factors: Array, factor_u: float) -> Array:
+    """Return the bends (n, k) with what a lag does to the curve, and to what is open of it, among them.
+
+    One u of lag moves the curve's shapes by ``moved`` (n, k); their ``factors`` (k) have the standard
+    uncertainty ``factor_u`` each. Lag and errors are independent, so that their product has the product's
+    variance; all of it lies among k polynomials. Behind a steady change a reading is off by a constant,
+    tonight as on other nights: only the rest matters.
+    """
+    moved = moved - np.mean(moved, axis=0)
+    both = np.column_stack([bends, moved @ factors, factor_u * moved])
+    shapes, sizes, _ = np.linalg.svd(both, full_matrices=False)
+    count = bends.shape[1]
+    return np.asarray((shapes * sizes)[:, :count])
 
 
 def _signal(curve: Array, reading_u_c: float) -> float:

@@ -32,7 +32,7 @@ WRONGS = {
     "asymmetry": Wrongs(asymmetry=8.0),
     "slope": Wrongs(slope_spread=0.02),
     "tails": Wrongs(heavy_tails=True),
-    "lag": Wrongs(lag_s=240.0),
+    "lag": Wrongs(lag_s=900.0),
     "slip": Wrongs(slip_share=0.01),
     "starts": Wrongs(slip_steps_per_pass=4.0),
 }

@@ -6,14 +6,18 @@ shared with the estimator but the records it reads. Every number is drawn from t
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
+from daemon.assembly import LAG_U_S
 from routines.observations import Move, Observation
 
 PLAYS = 300
+# A tube that has not had the time to follow its thermometer tells nothing of its own temperature.
+LEAST_LAGS = 3.0
 
 
 class Drawtube:
@@ -41,6 +45,30 @@ class Drawtube:
         if np.all(self.tubes <= self.motor - self.plays + 1e-9):
             return 1
         return -1 if np.all(self.tubes >= self.motor - 1e-9) else 0
+
+
+class Follower:
+    """A body that follows the air's temperature by Newton's law of cooling, asked at times that never fall.
+
+    The air changed before the night as it does when the night begins, and the body has followed it since; or
+    both stood still till then.
+    """
+
+    def __init__(self, air: Callable[[float], float], lag_s: float, *, stood_still: bool) -> None:
+        self.air, self.lag_s = air, lag_s
+        self.time, self.air_was = 0.0, air(0.0)
+        self.own = self.air_was - (0.0 if stood_still else lag_s * (air(1.0) - air(0.0)))
+
+    def at(self, time: float) -> float:
+        """Return the body's temperature; between two questions the air's changes evenly."""
+        now, gone = self.air(time), time - self.time
+        if self.lag_s == 0.0 or gone == 0.0:
+            return now if self.lag_s == 0.0 else self.own
+        behind = self.lag_s * (now - self.air_was) / gone
+        kept = float(np.exp(-gone / self.lag_s))
+        self.own = now - behind + (self.own - self.air_was + behind) * kept
+        self.time, self.air_was = time, now
+        return self.own
 
 
 @dataclass
@@ -79,7 +107,8 @@ class Wrongs:
     """Ways in which the world may differ from the model on purpose.
 
     A drawtube slips where it lifts its load: a share of all outward travel is lost, seen or unseen. Or it
-    loses steps at the beginning of each pass, always the same way.
+    loses steps at the beginning of each pass, always the same way. A lag is the thermometer's behind the
+    tube, or where it is negative the tube's behind the thermometer; nothing changed until the night began.
     """
 
     asymmetry: float = 0.0
@@ -121,6 +150,9 @@ class _Night:
         self.slope_of = {n: self.slope * (1.0 + wrongs.slope_spread * rng.normal()) for n in self.filters}
         self.alpha = float(rng.choice([-1.0, 1.0])) * log_uniform(rng, 5.0, 60.0) / self.step_um
         self.drift_c = self._drift()
+        # As far as the program believes that tube and thermometer may be behind each other, either way. From
+        # a generator of its own, so that all else is drawn alike whatever the lag.
+        self.lag_s = wrongs.lag_s or LAG_U_S * float(rng.spawn(1)[0].normal())
         self.time = 0.0
         self.cadence = float(rng.uniform(5.0, 40.0))
         self.tube = Drawtube(self.backlash, self.transition, 5000.0 + float(rng.normal(0, 300)), rng)
@@ -141,7 +173,7 @@ class _Night:
         return float(self.rng.choice([-1.0, 1.0])) * most * float(self.rng.uniform(0.1, 1.0))
 
     def warmth(self, time: float) -> float:
-        """The tube's temperature above 10 deg C; the whole night lasts one unit of ``self.length``."""
+        """The air's temperature above 10 deg C; the whole night lasts one unit of ``self.length``."""
         part = time / self.length
         return self.drift_c * (part + 0.15 * np.sin(3.0 * part))
 
@@ -161,6 +193,9 @@ class _Night:
     def record(self) -> Night:
         plan = self._plan()
         self.length = max(1.0, sum(len(p) * len(f) for p, f in plan)) * self.cadence
+        stood_still = self.wrongs.lag_s != 0.0
+        self.tube_warmth = Follower(self.warmth, max(-self.lag_s, 0.0), stood_still=stood_still)
+        self.shown_warmth = Follower(self.warmth, max(self.lag_s, 0.0), stood_still=stood_still)
         for _ in range(int(self.rng.integers(0, 4))):
             self.tube.go(self.tube.motor + float(self.rng.normal(0.0, 150.0)))
         self.begun = self.tube.motor
@@ -206,7 +241,7 @@ class _Night:
 
     def _look(self, name: str, which: int) -> None:
         self.time += self.cadence
-        warmth = self.warmth(self.time)
+        warmth = self.tube_warmth.at(self.time)
         place = self.tube.place + self.slipped - self.rounded_corner()
         value = self.slope_of[name] * (place - self.crossing[name] - self.alpha * warmth)
         self.slips.append(self.slipped)
@@ -214,9 +249,9 @@ class _Night:
         if self.tube.engaged:
             key = (self.tube.engaged, name, which)
             self.engaged[key] = self.engaged.get(key, 0) + 1
-        self.rows.append(
-            {"filter": name, "position": self.tube.motor, "value": value, "warmth": warmth, "time": self.time}
-        )
+        shown = self.shown_warmth.at(self.time)
+        row = {"position": self.tube.motor, "value": value, "warmth": warmth, "shown": shown}
+        self.rows.append({"filter": name, "time": self.time, **row})
 
     def _written(self) -> Night:
         rng, count = self.rng, len(self.rows)
@@ -234,8 +269,8 @@ class _Night:
             value[k] += (
                 abs(self.slope) * spread[k] * float(rng.choice([-1, 1])) * log_uniform(rng, 5.0, 1000.0)
             )
-        lagged = self._lagged()
-        reading = np.round((10.0 + np.array(lagged) + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
+        shown = np.array([r["shown"] for r in self.rows])
+        reading = np.round((10.0 + shown + rng.normal(0, 0.03, count)) / 0.0625) * 0.0625
         told = rng.uniform() < 0.5
         kept = rng.uniform(size=count) > (0.1 if rng.uniform() < 0.5 else 0.0)
         # A reading may be off by a constant (its steps, or behind a steady change): crossings hold at the
@@ -274,25 +309,14 @@ class _Night:
             return float(np.mean(np.array(self.slips)[kept]))
         return 0.5 * self.wrongs.slip_share * (self.begun - float(np.mean(np.array(self.travel)[kept])))
 
-    def _lagged(self) -> list[float]:
-        """What a thermometer shows that follows by Newton's law of cooling, settled when the night begins."""
-        lag, shown, read = self.wrongs.lag_s, 0.0, []
-        warmth, before = 0.0, 0.0
-        for row in self.rows:
-            now, gone = float(row["warmth"]), float(row["time"]) - before
-            behind = lag * (now - warmth) / gone
-            kept = float(np.exp(-gone / lag)) if lag > 0.0 else 0.0
-            shown = now - behind + (shown - warmth + behind) * kept
-            warmth, before = now, float(row["time"])
-            read.append(shown)
-        return read
-
     def _truth(self, outliers: set[int]) -> Truth:
         # Some filter must have been seen past all the play at four places of a pass, each way.
         well_seen = {(side, name) for (side, name, _), looks in self.engaged.items() if looks >= 4}
         both_ways = any({(1, name), (-1, name)} <= well_seen for name in self.filters)
-        # A steady drift against noise: u is noise / (drift * sqrt(n / 12)); thrice that for the rest.
+        # A steady drift against noise: u is noise / (drift * sqrt(n / 12)); thrice that for the rest. And
+        # where it is not steady, a lag would pass for some of it.
         best_u = 3.0 * self.noise / max(abs(self.drift_c) * np.sqrt(len(self.rows) / 12.0), 1e-9)
+        best_u = float(np.hypot(best_u, self._moved_by_lag()))
         return Truth(
             backlash=self.backlash / self.stretch,
             transition=self.transition / self.stretch,
@@ -300,8 +324,19 @@ class _Night:
             slope_of={name: slope * self.stretch for name, slope in self.slope_of.items()},
             crossing=self.crossing,
             alpha=self.alpha / self.stretch,
-            alpha_matters=abs(self.drift_c) > 0.5 and best_u < 0.2 * 40.0 / self.step_um,
+            alpha_matters=abs(self.drift_c) > 0.5
+            and self.time > LEAST_LAGS * LAG_U_S
+            and best_u < 0.2 * 40.0 / self.step_um,
             identifiable=both_ways,
             noise_steps=self.noise,
             outliers=outliers,
         )
+
+    def _moved_by_lag(self) -> float:
+        """By how much (steps per deg C) a lag as believed changes the coefficient that looks show."""
+        if self.drift_c == 0.0:
+            return 0.0
+        warmth = np.array([self.warmth(float(row["time"])) for row in self.rows])
+        rate = np.gradient(warmth, self.cadence)
+        part = float(np.sum((warmth - warmth.mean()) * rate) / np.sum((warmth - warmth.mean()) ** 2))
+        return abs(self.alpha * part) * LAG_U_S

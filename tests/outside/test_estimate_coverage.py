@@ -5,12 +5,15 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "campaigns"))
 
 from coverage_of_intervals import Tally, run
-from random_rigs import Wrongs
+from random_rigs import Follower, Wrongs
+
+from daemon.assembly import LAG_U_S
 
 # A hundred fits in one fixture take a minute of a quick processor, and several on a busy one.
 pytestmark = pytest.mark.timeout(900)
@@ -23,7 +26,7 @@ MOST_NULLS = 0.03
 
 @pytest.fixture(scope="module")
 def tallies() -> dict[str, Tally]:
-    return run(RIGS, Wrongs()).every
+    return run(RIGS, Wrongs(), lag_u_s=LAG_U_S).every
 
 
 @pytest.mark.parametrize(
@@ -50,3 +53,13 @@ def test_intervals_hold(tallies: dict[str, Tally], name: str) -> None:
 def test_limits_hold(tallies: dict[str, Tally]) -> None:
     limits = tallies["transition"].limits_held
     assert sum(limits) / len(limits) >= LEAST_HELD
+
+
+@pytest.mark.parametrize("stood_still", [True, False])
+def test_the_rigs_thermometer_follows_newtons_law_of_cooling(stood_still: bool) -> None:
+    """A steady change as a body sees it: behind by lag * rate, once it has settled to that."""
+    lag, rate = 300.0, 1e-3
+    body = Follower(lambda time: rate * time, lag, stood_still=stood_still)
+    when = np.cumsum(np.random.default_rng(2).uniform(1.0, 60.0, 40))
+    settling = np.exp(-when / lag) if stood_still else 0.0
+    assert [body.at(float(time)) for time in when] == pytest.approx(rate * (when - lag * (1.0 - settling)))

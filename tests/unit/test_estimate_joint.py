@@ -581,3 +581,16 @@ def test_a_believed_lag_widens_the_coefficient_where_the_cooling_was_uneven() ->
         for lag_u in (0.0, 170.0)
     ]
     assert told[1] > 1.5 * told[0]
+
+
+def test_looks_that_are_over_before_a_tube_follows_tell_no_coefficient() -> None:
+    """The same looks, over ten minutes or over an hour, where a lag may well be five."""
+    looks = sweep([out(), back(), out()], alpha=9.0, warming_c=-3.0)
+    found = {}
+    for lasting_s in (600.0, 3600.0):
+        timed = [replace(o, time_s=lasting_s * k / len(looks)) for k, o in enumerate(looks)]
+        found[lasting_s] = fit_jointly(timed, None, replace(SETUP, lag_u_s=300.0))
+    assert agrees(found[3600.0].temperature_coefficient_steps_per_c, 9.0)
+    assert found[600.0].temperature_coefficient_steps_per_c is None
+    [reason] = [flag for flag in found[600.0].flags if flag.code == "temperature_constant"]
+    assert "too soon" in reason.message

@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from frozen_tables import moves_of, observations_of
 from random_rigs import Night, random_night
 
+from daemon.assembly import LAG_U_S
 from routines.estimate.joint import FitSetup, JointFit, fit_jointly
 from routines.quantity import Quantity
 
@@ -54,6 +55,7 @@ def setup_of(record: dict[str, Any]) -> FitSetup:
         filters=tuple(record["filters"]),
         reference_filter=record["filters"][0],
         alpha_prior_steps_per_c=record["alpha_prior_steps_per_c"],
+        lag_u_s=record["lag_u_s"],
         reference_temperature_c=10.0,
     )
 
@@ -68,6 +70,7 @@ def frozen(seed: int, night: Night) -> dict[str, Any]:
         "seed": seed,
         "filters": list(night.filters),
         "alpha_prior_steps_per_c": night.alpha_prior,
+        "lag_u_s": LAG_U_S,
         "looks": looks,
         "moves": None if night.moves is None else [list(asdict(move).values()) for move in night.moves],
     }

@@ -15,11 +15,11 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from drivers.roles import NeverStop, StopSignal
 
@@ -185,6 +185,35 @@ class SimulatedCamera:
         return number
 
 
+class Pipe(Protocol):
+    """The rig's stdin: it ends when this is closed."""
+
+    def close(self) -> None:
+        """Close it."""
+
+
+class RigProcess(Protocol):
+    """What is used of a rig's process, as a `subprocess.Popen` has it."""
+
+    pid: int
+
+    @property
+    def stdin(self) -> Pipe | None:
+        """Return the pipe whose end ends the rig."""
+
+    def poll(self) -> int | None:
+        """Return the exit code, or None while it runs."""
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Return the exit code; raises subprocess.TimeoutExpired."""
+
+    def terminate(self) -> None:
+        """Ask it to end."""
+
+    def kill(self) -> None:
+        """End it by force."""
+
+
 @dataclass(slots=True)
 class RunningRig:
     """A rig that is up: where its lines are, its clock and camera, and ways to disturb it."""
@@ -198,7 +227,7 @@ class RunningRig:
     clock: SimulatedClock
     camera: SimulatedCamera
     line: ControlLine
-    process: subprocess.Popen[bytes] | None = None
+    process: RigProcess | None = None
 
     def put_mask(self, *, on: bool, turned_deg: float = 0.0) -> None:
         """Put the mask on, turned from its first fitting, or take it off."""
@@ -242,6 +271,24 @@ def connect_rig(folder: str | Path, frames: str | Path | None = None) -> Running
     )
 
 
+def begin_anew(words: Sequence[str], log: Path) -> RigProcess:
+    """Begin the rig's command with such words in a process of its own; what it says goes to ``log``."""
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+    with log.open("wb") as output:
+        return subprocess.Popen(
+            [sys.executable, "-m", "drivers.simulated", *words],
+            stdin=subprocess.PIPE,
+            stdout=output,
+            stderr=output,
+            env=environment,
+            start_new_session=True,
+        )
+
+
+begin: Callable[[Sequence[str], Path], RigProcess] = begin_anew
+"""How rigs are begun; tests that begin hundreds have their imports done beforehand."""
+
+
 @contextlib.contextmanager
 def start_rig(
     folder: str | Path,
@@ -259,30 +306,11 @@ def start_rig(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "ready.json").unlink(missing_ok=True)
-    words = [
-        sys.executable,
-        "-m",
-        "drivers.simulated",
-        "--rig",
-        rig,
-        "--dir",
-        str(folder),
-        "--seed",
-        str(seed),
-    ]
+    words = ["--rig", rig, "--dir", str(folder), "--seed", str(seed)]
     words += ["--speed", str(speed), "--protocol", protocol]
     words += ["--keep"] * keep + ["--peek"] * peek
-    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     log = folder / "rig.log"
-    with log.open("wb") as output:
-        process = subprocess.Popen(
-            words,
-            stdin=subprocess.PIPE,
-            stdout=output,
-            stderr=output,
-            env=environment,
-            start_new_session=True,
-        )
+    process = begin(words, log)
     try:
         _await_ready(process, folder, log, deadline_s)
         running = connect_rig(folder, frames)
@@ -296,7 +324,7 @@ def start_rig(
         running.close()
 
 
-def _await_ready(process: subprocess.Popen[bytes], folder: Path, log: Path, deadline_s: float) -> None:
+def _await_ready(process: RigProcess, folder: Path, log: Path, deadline_s: float) -> None:
     until = time.monotonic() + deadline_s
     while not (folder / "ready.json").exists():
         if process.poll() is not None:
@@ -308,7 +336,7 @@ def _await_ready(process: subprocess.Popen[bytes], folder: Path, log: Path, dead
         time.sleep(0.01)
 
 
-def _end(process: subprocess.Popen[bytes]) -> None:
+def _end(process: RigProcess) -> None:
     """End the rig: closing its stdin is enough, unless it hangs."""
     if process.stdin is not None:
         with contextlib.suppress(OSError):

@@ -6,13 +6,12 @@ import os
 import re
 import signal
 import sqlite3
-import subprocess
-import sys
 import time
 from pathlib import Path
 
 import httpx
 import pytest
+import quick_starts
 from calm_rig import CALM
 
 from daemon.journal import Journal
@@ -35,19 +34,16 @@ def config_in(folder, extra=""):
 class Service:
     """One life of the service."""
 
-    def __init__(self, folder, config, speed=0.0, **environment):
+    def __init__(self, folder, config, speed=0.0, anew=False, **environment):
         self.state = folder / "state"
         self.log = folder / "serve.log"
-        with self.log.open("ab") as output:
-            words = [sys.executable, "-m", "daemon", "serve", "--config", str(config)]
-            words += ["--state", str(self.state), "--listen", "127.0.0.1:0", "--speed", str(speed)]
-            self.process = subprocess.Popen(
-                words,
-                stdout=output,
-                stderr=output,
-                env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "NO_COLOR": "1", **environment},
-            )
+        self.log.touch()
         self.offset = self.log.stat().st_size
+        words = ["serve", "--config", str(config), "--state", str(self.state)]
+        words += ["--listen", "127.0.0.1:0", "--speed", str(speed)]
+        environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "NO_COLOR": "1", **environment}
+        begin = quick_starts.begin_anew if anew else quick_starts.begin
+        self.process = begin("daemon", words, self.log, environment=environment)
         self.url = self._await_ready()
         self.http = httpx.Client(
             base_url=self.url,
@@ -114,15 +110,9 @@ class Service:
             self.process.wait()
 
     def command(self, *words):
+        """Run the command line's words against this service, and return what came of them."""
         environment = {**os.environ, "DRAWTUBE_URL": self.url, "NO_COLOR": "1", "COLUMNS": "80"}
-        return subprocess.run(
-            [sys.executable, "-m", "daemon", *words],
-            capture_output=True,
-            text=True,
-            timeout=90,
-            env=environment,
-            check=False,
-        )
+        return quick_starts.run("daemon", words, self.state.parent, environment=environment, timeout=90.0)
 
 
 @contextlib.contextmanager
@@ -138,7 +128,7 @@ def serving(folder, config, **more):
 def finished(tmp_path_factory):
     """Return a service that has carried one whole run out, with the command line's words about it."""
     folder = tmp_path_factory.mktemp("finished")
-    with serving(folder, config_in(folder, '\n[port]\nlink = "focuser-port"\n')) as service:
+    with serving(folder, config_in(folder, '\n[port]\nlink = "focuser-port"\n'), anew=True) as service:
         said = service.command("start", "characterise", "--wait", "--json")
         yield service, said
 

@@ -37,7 +37,8 @@ def test_needs_one(needs_browser):
 
 
 def run_in(folder: Path, **environment: str) -> str:
-    shutil.copy(Path(__file__).parents[1] / "conftest.py", folder / "conftest.py")
+    for name in ("conftest.py", "quick_starts.py"):
+        shutil.copy(Path(__file__).parents[1] / name, folder / name)
     (folder / "test_leaky.py").write_text(LEAKY)
     command = [sys.executable, "-m", "pytest", "-rA", "-p", "no:cacheprovider", str(folder)]
     done = subprocess.run(

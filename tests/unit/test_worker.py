@@ -7,6 +7,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import pytest
+import quick_starts
 
 from daemon.worker import JobAbandoned, JobRaised, Worker, WorkerLost
 
@@ -57,6 +58,13 @@ def worker(tmp_path):
 def test_a_job_is_done_in_another_process(worker):
     assert worker.call("add", 2, 3, deadline_s=20) == 5
     assert worker.call("pid", deadline_s=20) not in (None, os.getpid())
+
+
+def test_begun_as_for_a_user_it_does_its_jobs_and_is_replaced(worker):
+    with quick_starts.anew():
+        assert worker.call("dies_once", deadline_s=20) == "second time"
+        command = Path(f"/proc/{worker.pid}/cmdline").read_text()
+    assert "multiprocessing.spawn" in command
 
 
 def test_what_is_only_mentioned_is_done_before_the_next_job_and_not_answered(worker):

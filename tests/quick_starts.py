@@ -18,7 +18,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from multiprocessing import connection, forkserver
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path

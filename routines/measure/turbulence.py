@@ -28,6 +28,7 @@ _POINTS_ACROSS = 18
 _LONGEST_LAG_APERTURES = 6.0
 _LAGS = 48
 _APERTURES_KEPT = 8
+_DIGITS_OF_A_MM = 12  # an aperture of one millimetre has its raster's points 0.06 apart
 _OUTER_SCALE_ROUNDS = 8
 _LARGEST_RATIO = 0.05  # r0 of a metre: beyond it the formula was never meant
 
@@ -78,7 +79,8 @@ def _behind_one_mm(obstruction_ratio: float) -> tuple[Array, Array]:
     places, weights = parabola_weights(Optics(1.0, 1.0, obstruction_ratio, 1.0))
     lags = np.concatenate([[0.0], np.geomspace(0.02, _LONGEST_LAG_APERTURES, _LAGS)])
     # A clear aperture looks alike from everywhere; its square raster hardly less so.
-    correlation = np.mean([_correlation(places, weights, lags, turn) for turn in (0.0, 0.125)], axis=0)
+    apart, pairs = _pairs(places, weights)
+    correlation = np.mean([_correlation(apart, pairs, lags, turn) for turn in (0.0, 0.125)], axis=0)
     lags.flags.writeable = correlation.flags.writeable = False
     return lags, np.asarray(correlation)
 
@@ -100,16 +102,19 @@ def parabola_weights(optics: Optics) -> tuple[Array, Array]:
     return np.stack([x, y], axis=1) * outer, weights
 
 
-def _correlation(places: Array, weights: Array, lags_mm: Array, half_turns: float) -> Array:
+def _pairs(places: Array, weights: Array) -> tuple[Array, Array]:
+    """Return the ways between points of a raster (mm, shape (n, 2)), each once, and sum w w' of its pairs."""
+    apart = (places[:, None, :] - places[None, :, :]).reshape(-1, 2)
+    ways, which = np.unique(np.round(apart, _DIGITS_OF_A_MM), axis=0, return_inverse=True)
+    return ways, np.asarray(np.bincount(which.ravel(), np.outer(weights, weights).ravel()))
+
+
+def _correlation(apart: Array, pairs: Array, lags_mm: Array, half_turns: float) -> Array:
     """Return -1/2 sum w w' D(r - r' + lag) for lags along one wind direction, r0 = 1 mm."""
     wind = np.array([math.cos(math.pi * half_turns), math.sin(math.pi * half_turns)])
-    apart = places[:, None, :] - places[None, :, :]
-    pairs = weights[:, None] * weights[None, :]
-    values = [
-        -0.5 * float((pairs * 6.88 * np.hypot(*np.moveaxis(apart + lag * wind, 2, 0)) ** (5.0 / 3.0)).sum())
-        for lag in lags_mm
-    ]
-    return np.asarray(values)
+    moved = apart[None, :, :] + lags_mm[:, None, None] * wind
+    structure = 6.88 * np.hypot(moved[..., 0], moved[..., 1]) ** (5.0 / 3.0)
+    return np.asarray(-0.5 * structure @ pairs)
 
 
 def fried_parameter_mm(blur_fwhm_px: float, wavelength_um: float, optics: Optics) -> float:

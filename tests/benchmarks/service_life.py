@@ -25,7 +25,7 @@ def run() -> None:
         folder = Path(name)
         config = test_service.config_in(folder)
         began = time.monotonic()
-        with test_service.serving(folder, config) as service:
+        with test_service.serving(folder, config, anew=True) as service:
             show("the service answers after", time.monotonic() - began, "s", "aim: under 1.5")
             show("of it on the processor", spent_s(service.process.pid), "s")
             idle(service, "before a run")

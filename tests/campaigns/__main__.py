@@ -44,6 +44,7 @@ def main() -> int:
     if words.name not in (*CAMPAIGNS, "all"):
         parser.error(f"no campaign {words.name!r}; there are all, {', '.join(CAMPAIGNS)}")
     quieten()
+    begin_quickly()
     names = list(CAMPAIGNS) if words.name == "all" else [words.name]
     lost = 0
     for name in names:
@@ -58,6 +59,14 @@ def module(name: str) -> ModuleType:
     """Return a campaign's module: it has ``run(rounds, seed, tally)``, ``FULL`` and ``BRIEF``."""
     borrow_rigs()
     return importlib.import_module(f"tests.campaigns.{CAMPAIGNS[name]}")
+
+
+def begin_quickly() -> None:
+    """Have the thousands of rigs and workers begin with their imports done."""
+    borrow_rigs()
+    import quick_starts
+
+    quick_starts.install()
 
 
 def quieten() -> None:

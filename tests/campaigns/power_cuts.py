@@ -7,9 +7,8 @@ rig lives on, as a real one would. What every single place of a step does when k
 
 from __future__ import annotations
 
+import os
 import signal
-import subprocess
-import sys
 import tempfile
 import time
 from dataclasses import replace
@@ -17,10 +16,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import quick_starts
 
 from daemon.rehearsal_stage import StageOptions, rehearsing
 from drivers.simulated.client import start_rig
-from tests.campaigns.tally import TESTS, Tally
+from tests.campaigns.tally import Tally
 
 FULL, BRIEF = 200, 2
 SEED = 3
@@ -81,8 +81,8 @@ def killed_after(pause_s: float, rig: Path, out: Path, run_id: str, place: Path)
     """Let a process carry the run on, kill it some time after its first new look, and count what it left."""
     out.mkdir(exist_ok=True)
     before = looks_in(out, run_id)
-    words = [sys.executable, str(TESTS / "rig" / "kill_target.py"), str(rig), str(out), run_id, "two_filters"]
-    process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    words = [str(rig), str(out), run_id, "two_filters"]
+    process = quick_starts.begin("kill_target", words, out / "killed.log", environment=os.environ)
     try:
         until = time.monotonic() + 60.0
         while looks_in(out, run_id) <= before and process.poll() is None and time.monotonic() < until:

@@ -19,9 +19,9 @@ MOST_EXAMPLES = 5
 
 def borrow_rigs() -> None:
     """Make the helpers that stand beside the tests importable: calm rigs, fake rigs, a service to talk to."""
-    for folder in ("rig", "unit"):
-        if str(TESTS / folder) not in sys.path:
-            sys.path.insert(0, str(TESTS / folder))
+    for folder in (TESTS, TESTS / "rig", TESTS / "unit"):
+        if str(folder) not in sys.path:
+            sys.path.insert(0, str(folder))
 
 
 @dataclass

@@ -18,10 +18,10 @@ MASK = Bahtinov(3.6, 20.0, 0.48, 67.0, -1)
 TABLE = "[mask]\nslit_period_mm = 3.6\narm_angle_deg = 20"
 LIGHTS = {"G": Light(530.0, 40.0, 4e5), "H": Light(656.3, 7.0, 2e5)}
 CROSSINGS_UM = {"G": -8.2, "H": 13.4}
-EXPOSURE_S = 0.25
-# 8 m/s carry 2 m of air past: an instant each 63 mm, about the length over which its defocus forgets itself
+EXPOSURE_S = 0.125
+# 8 m/s carry 1 m of air past: an instant each 63 mm, about the length over which its defocus forgets itself
 # (0.55 apertures). Further apart they would scatter more than the exposure that they stand for.
-INSTANTS = 32
+INSTANTS = 16
 # The next frame begins when the wind has carried all of this air away, 43 apertures further on.
 EVERY_S = 0.6
 

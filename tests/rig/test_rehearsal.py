@@ -1,15 +1,16 @@
 """The whole job over real serial lines: one run whole, one run killed again and again, and a stop."""
 
 import contextlib
+import os
 import signal
 import subprocess
 import sys
 import threading
 import time
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
+import quick_starts
 from calm_rig import calm_config
 
 from daemon.journal import Journal
@@ -106,25 +107,19 @@ def killed_after(pause_s, rig_folder, out, run_id):
     """Let a process of its own carry the run on, kill it so long after it has begun, and return the run."""
     out.mkdir(exist_ok=True)
     before = looks_in(out, run_id)
-    words = [
-        sys.executable,
-        str(Path(__file__).with_name("kill_target.py")),
-        str(rig_folder),
-        str(out),
-        run_id,
-    ]
-    process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    log = out / "killed.log"
+    words = [str(rig_folder), str(out), run_id]
+    process = quick_starts.begin("kill_target", words, log, environment=os.environ)
     try:
         deadline = time.monotonic() + 60.0
         while looks_in(out, run_id) <= before and process.poll() is None and time.monotonic() < deadline:
             time.sleep(0.05)
         time.sleep(pause_s)
-        assert process.poll() is None, process.stderr.read().decode()
+        assert process.poll() is None, log.read_text()
         process.send_signal(signal.SIGKILL)
     finally:
         process.kill()
         process.wait()
-        process.stderr.close()
     return run_id or only_run(out)
 
 

@@ -40,7 +40,8 @@ def run_in(folder: Path, **environment: str) -> str:
     for name in ("conftest.py", "quick_starts.py"):
         shutil.copy(Path(__file__).parents[1] / name, folder / name)
     (folder / "test_leaky.py").write_text(LEAKY)
-    command = [sys.executable, "-m", "pytest", "-rA", "-p", "no:cacheprovider", str(folder)]
+    plugins = ["-p", "no:cacheprovider", "-p", "no:schemathesis"]  # slow to import, and no part of the watch
+    command = [sys.executable, "-m", "pytest", "-rA", *plugins, str(folder)]
     done = subprocess.run(
         command, cwd=folder, env={**os.environ, **environment}, capture_output=True, text=True, check=False
     )

@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "campaigns"))
 
 from random_rigs import Night, random_night
 
+from daemon.assembly import LAG_U_S
 from routines.estimate.joint import FitSetup, fit_jointly
 from routines.estimate.model import BACKLASH, TRANSITION, arguments
 from routines.estimate.prepare import prepare, usable
@@ -31,7 +32,9 @@ NIGHTS = 5
 
 
 def setup_for(night: Night) -> FitSetup:
-    return FitSetup(night.filters, night.filters[0], alpha_prior_steps_per_c=night.alpha_prior)
+    return FitSetup(
+        night.filters, night.filters[0], alpha_prior_steps_per_c=night.alpha_prior, lag_u_s=LAG_U_S
+    )
 
 
 def plain_seconds(night: Night) -> float:

@@ -101,8 +101,8 @@ def test_every_figure_becomes_a_picture(tmp_path: Path) -> None:
     assert {path.name for path in made} == {f"{name}.{kind}" for name in names for kind in ("png", "svg")}
     for path in made:
         if path.suffix == ".png":
-            pixels = np.asarray(Image.open(path).convert("RGB"))
-            assert len(np.unique(pixels.reshape(-1, 3), axis=0)) > 20, f"{path.name} is empty"
+            picture = Image.open(path).convert("RGB")
+            assert len(picture.getcolors(picture.width * picture.height)) > 20, f"{path.name} is empty"
         else:
             assert path.read_text().startswith("<?xml")
 

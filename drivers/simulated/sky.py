@@ -115,7 +115,7 @@ class Sky:
         """Return a star's pattern in one colour and no air at all, for one electron through."""
         grid = self._grid(masked=masked)
         stamp = np.zeros((2 * reach + 1, 2 * reach + 1), np.float32)
-        intensity = self._intensity(grid, wavelength_um, defocus_um, np.zeros_like(grid.path_um))
+        intensity = self._intensity(grid, wavelength_um, defocus_um, np.zeros_like(grid.path_um), reach)
         self._share_out(stamp, intensity, wavelength_um, grid, Star(0.0, 0.0, 1.0), (0.0, 0.0))
         return stamp
 
@@ -255,8 +255,13 @@ class Sky:
             size = int(scipy.fft.next_fast_len(size + 1))
         return size
 
-    def _intensity(self, grid: _Grid, wavelength_um: float, defocus_um: float, air: Image) -> Image:
-        """Return the image of one wavefront, normalised to the light that the pupil lets through."""
+    def _intensity(
+        self, grid: _Grid, wavelength_um: float, defocus_um: float, air: Image, reach: int | None = None
+    ) -> Image:
+        """Return the image of one wavefront, normalised to the light that the pupil lets through.
+
+        Columns further than ``reach`` pixels from a star in the middle are left out, as zeros.
+        """
         optics = self.telescope.optics
         bend = np.float32(defocus_phase_rad(np.ones(1), defocus_um, wavelength_um, optics)[0])
         path = grid.path_um + grid.path_per_um * np.float32(wavelength_um - REFERENCE_PATH_UM)
@@ -267,8 +272,18 @@ class Sky:
         pupil.imag = grid.amplitude * np.sin(phase)
         size = self._samples(wavelength_um, grid.cell_mm)
         rows = scipy.fft.fft(pupil, n=size, axis=1, overwrite_x=True)
-        wave = scipy.fft.fft(rows, n=size, axis=0, overwrite_x=True)
-        return np.asarray((wave.real**2 + wave.imag**2) / np.float32(size**2 * grid.open_cells))
+        kept = slice(0, size)
+        if reach is not None:
+            half = math.ceil((reach + 1) * optics.pixel_um / self._step_um(wavelength_um, size, grid)) + 1
+            kept = slice(max(0, size // 2 - half), size // 2 + half + 1)
+        wave = scipy.fft.fft(rows[:, kept], n=size, axis=0, overwrite_x=True)
+        image = np.zeros((size, size), np.float32)
+        image[:, kept] = (wave.real**2 + wave.imag**2) / np.float32(size**2 * grid.open_cells)
+        return image
+
+    def _step_um(self, wavelength_um: float, size: int, grid: _Grid) -> float:
+        """Return how far apart on the sensor the samples of a transform of that length lie."""
+        return wavelength_um * self.telescope.optics.focal_length_mm / (size * grid.cell_mm)
 
     def _share_out(
         self,
@@ -282,7 +297,7 @@ class Sky:
         """Add one wavefront's image to a stamp of pixels around the star's nearest pixel."""
         optics = self.telescope.optics
         size, reach = intensity.shape[0], stamp.shape[0] // 2
-        step_px = wavelength_um * optics.focal_length_mm / (size * grid.cell_mm) / optics.pixel_um
+        step_px = self._step_um(wavelength_um, size, grid) / optics.pixel_um
         columns = _overlap(size, step_px, star.x_px - round(star.x_px) + shift_px[0], reach)
         rows = _overlap(size, step_px, star.y_px - round(star.y_px) + shift_px[1], reach)
         by_row = rows @ intensity

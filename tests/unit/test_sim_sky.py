@@ -242,6 +242,14 @@ def test_pattern_is_cut_at_the_frames_edge_and_not_wrapped() -> None:
     assert frame[140, 10] == frame.max()
 
 
+@pytest.mark.parametrize("is_masked", [True, False])
+def test_a_still_pattern_cut_close_is_the_middle_of_a_wide_one(is_masked: bool) -> None:
+    """Of a close one most of the image is never computed."""
+    sky = Sky(Telescope(OPTICS, MASK))
+    close, wide = (sky.still_pattern(0.656, 60.0, reach, masked=is_masked) for reach in (24, 110))
+    assert close == pytest.approx(wide[86:-86, 86:-86], rel=1e-5, abs=1e-9)
+
+
 def test_pupil_passes_its_open_area() -> None:
     optics = replace(OPTICS, obstruction_ratio=0.3)
     telescope = Telescope(optics, MASK, Spider(4, 1.0, 20.0))

@@ -3,9 +3,9 @@
 On the simulated rig at real speed, so that a second is a second, a whole run with frames: exposed, written,
 measured by the worker, fitted, journaled. The rig's own time comes from its virtual clock, which stands still
 while the program measures, fits and writes: everything that the program adds is the difference. Left out is
-what only a simulation takes: drawing frames, and that its clock, a process of its own, wakes a sleeper a
-millisecond or two late, which adds up over the short sleeps of a move. Both are printed, and where the rest
-goes.
+what only a simulation takes: drawing frames, and that its clock is a process of its own: it wakes a sleeper a
+millisecond or two late, which adds up over the short sleeps of a move, and it is asked for the time over a
+socket, thousands of times in a run. All three are printed, and where the rest goes.
 """
 
 from __future__ import annotations
@@ -37,20 +37,38 @@ class Spent:
 
     Only the outermost of them count, so that no time is counted twice, and only in the run's own thread: a
     run does not wait for what is done beside it. ``jobs_s`` is the processor time that the worker had for its
-    jobs, ``late_s`` by how much the rig's clock woke its sleepers late.
+    jobs, ``late_s`` by how much the rig's clock woke its sleepers late, ``asking_s`` what asking it took.
     """
 
     def __init__(self, clock: Any) -> None:
-        self.clock, self._inside, self.jobs_s, self.late_s = clock, 0, 0.0, 0.0
+        self.clock, self._inside, self.jobs_s, self.late_s, self.asking_s = clock, 0, 0.0, 0.0, 0.0
         self._runs_in = threading.current_thread()
         self.by_name: dict[str, float] = defaultdict(float)
         self._sleep = clock.sleep
         clock.sleep = self._slept
+        clock.monotonic, clock.now = self._asked(clock.monotonic), self._asked(clock.now)
 
     def _slept(self, seconds: float) -> None:
         began = time.monotonic()
         self._sleep(seconds)
         self.late_s += time.monotonic() - began - max(seconds, 0.0)
+
+    def _asked(self, ask: Callable[[], Any]) -> Callable[[], Any]:
+        def timed() -> Any:
+            if threading.current_thread() is not self._runs_in:
+                return ask()
+            began = time.monotonic()
+            try:
+                return ask()
+            finally:
+                self.asking_s += time.monotonic() - began
+
+        return timed
+
+    @property
+    def simulations_s(self) -> float:
+        """Return the time that no clock of a real rig takes."""
+        return self.late_s + self.asking_s
 
     def over_jobs(self, worker: Any) -> None:
         """Add up the processor time of a worker's jobs from now on."""
@@ -80,12 +98,12 @@ class Spent:
                 return call(*arguments, **settings)
             self._inside += 1
             own = self.clock.monotonic() if rig_s else 0.0
-            began, late_s = time.monotonic(), self.late_s
+            began, left_out_s = time.monotonic(), self.simulations_s
             try:
                 return call(*arguments, **settings)
             finally:
-                spent = time.monotonic() - began
-                spent -= self.clock.monotonic() - own + self.late_s - late_s if rig_s else 0.0
+                spent = time.monotonic() - began - (self.simulations_s - left_out_s)
+                spent -= self.clock.monotonic() - own if rig_s else 0.0
                 self.by_name[name if isinstance(name, str) else name(*arguments)] += spent
                 self._inside -= 1
 
@@ -129,7 +147,8 @@ def measured(config: Config, options: StageOptions, speed: float = 1.0) -> None:
     show(f"{kind}: the rig's own time, of it exposing {own_looks:.0f} s", own, "s")
     show(f"{kind}: drawing, share of the rig's own, left out", drawing / own, "")
     show(f"{kind}: its clock's lateness, share of the rig's own, left out", spent.late_s / own, "")
-    wall -= drawing + spent.late_s
+    show(f"{kind}: asking its clock, share of the rig's own, left out", spent.asking_s / own, "")
+    wall -= drawing + spent.simulations_s
     show(f"{kind}: wall time over the rig's own", wall / own, "", AIM)
     if not options.surrogate:
         processor = (wall - sum(spent.by_name.get(name, 0.0) for name in JOBS) + spent.jobs_s) / own

@@ -37,7 +37,7 @@ class Tracker:
 
     def hint(self, filter_name: str | None, position_steps: float | None) -> Hint | None:
         """Return where a frame's defocus is expected, or None when nothing tells."""
-        slope = self._slope_um_per_step()
+        slope = _median_slope(self._seen, least=1)
         if position_steps is None or slope is None:
             return None
         same = [entry for entry in self._seen if entry[0] == filter_name] or self._seen
@@ -55,7 +55,7 @@ class Tracker:
         the focuser by just what it should have moved with it. Play alone cannot do that: of two looks that
         it sets apart so, one lies where it was expected.
         """
-        before, slope = self._seen[:-1], _median_slope(self._seen[:-1])
+        before, slope = self._seen[:-1], _median_slope(self._seen[:-1], least=2)
         if position_steps is None or slope is None or self._seen[-1][0] != filter_name:
             return False
         _, position, defocus = self._seen[-1]
@@ -74,9 +74,6 @@ class Tracker:
         name, position, defocus = self._seen[-1]
         self._seen = [*self._seen[:-1], (name, position, -defocus)]
 
-    def _slope_um_per_step(self) -> float | None:
-        return _median_slope(self._seen)
-
 
 def _is_mirrored(seen_um: float, expected_um: float, u_um: float) -> bool:
     """Tell whether a defocus surely is not the one expected, and nearer to its opposite."""
@@ -84,9 +81,12 @@ def _is_mirrored(seen_um: float, expected_um: float, u_um: float) -> bool:
     return off_um > _SURE_U * u_um and off_um > 2.0 * mirrored_off_um
 
 
-def _median_slope(seen: Sequence[tuple[str | None, float, float]]) -> float | None:
-    """Return the median slope of pairs of the same filter, which a dead zone does not upset."""
+def _median_slope(seen: Sequence[tuple[str | None, float, float]], least: int) -> float | None:
+    """Return the median slope of pairs of the same filter, which a dead zone does not upset.
+
+    None where there are fewer than the ``least`` number of pairs.
+    """
     slopes = [
         (b[2] - a[2]) / (b[1] - a[1]) for a, b in combinations(seen, 2) if a[0] == b[0] and a[1] != b[1]
     ]
-    return float(np.median(slopes)) if len(slopes) >= 2 else None
+    return float(np.median(slopes)) if len(slopes) >= least else None

@@ -155,7 +155,8 @@ class Climber:
     ) -> _Slopes:
         """Return what a fit's terms change at a state; ``floor`` is the variance beside the photons'."""
         if self._images is None:
-            self._images = self._star.slopes(state).reshape(_SHAPE_TERMS, -1)
+            drawn = self._star.slopes(state, free_blur=limits.free_blur)
+            self._images = drawn.reshape(_SHAPE_TERMS, -1)
         spread = np.sqrt(np.maximum(expected, np.float32(1.0)) + floor)
         roots = np.asarray(used.ravel() / spread, np.float32)
         terms = np.empty((_SHAPE_TERMS + 1 + len(self._plane), len(roots)), np.float32)

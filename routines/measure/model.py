@@ -84,24 +84,27 @@ class MaskedStar:
         """Return the unit-flux image and its derivatives, see `slopes`."""
         return self.unit_image(state), self.slopes(state)
 
-    def slopes(self, state: StarState) -> NDArray[np.float32]:
+    def slopes(self, state: StarState, *, free_blur: bool = True) -> NDArray[np.float32]:
         """Return the unit-flux image's derivatives, shape (4, n, n).
 
-        In order: defocus (1/um), x and y (1/px), and the natural logarithm of the blur's width.
+        In order: defocus (1/um), x and y (1/px), and the natural logarithm of the blur's width: zeros where
+        that is not free.
         """
         spectra, window = self._spectra_at(state), self.templates.window
         product, frequencies = spectra.product, spectra.frequencies
         by_defocus = self.templates.slope_at(state.defocus_um, frequencies.cells)
         by_defocus *= spectra.common
         turn = np.complex64(-2j * np.pi)
-        return np.stack(
-            [
-                to_pixels(by_defocus, window),
-                to_pixels(product * (turn * frequencies.along_x), window),
-                to_pixels(product * (turn * frequencies.along_y)[:, None], window),
-                to_pixels(product * frequencies.growth(state.blur_px), window),
-            ]
-        )
+        images = [
+            to_pixels(by_defocus, window),
+            to_pixels(product * (turn * frequencies.along_x), window),
+            to_pixels(product * (turn * frequencies.along_y)[:, None], window),
+        ]
+        if free_blur:
+            images.append(to_pixels(product * frequencies.growth(state.blur_px), window))
+        else:
+            images.append(np.zeros_like(images[0]))
+        return np.stack(images)
 
     def unit_image(self, state: StarState) -> Image:
         """Return the image of one electron; nobody changes it, so that it may be kept."""

@@ -87,3 +87,6 @@ def test_each_part_of_a_run_is_told_apart_in_what_it_costs(monkeypatch: pytest.M
     looks = next(row for row in rows if "looks of the run" in row.what)
     assert looks.measured >= 3
     assert looks.aim == "ended done"
+    left_out = {row.what.split(": ")[1].split(",")[0]: row.measured for row in rows if "left out" in row.what}
+    assert {"drawing", "its clock's lateness", "asking its clock"} == left_out.keys()
+    assert left_out["asking its clock"] > 0.0

@@ -33,9 +33,9 @@ def test_a_tracked_star_is_drawn_few_times(model: MaskedStar, monkeypatch: pytes
     drawn: list[str] = []
     slopes, image = MaskedStar.slopes, MaskedStar.unit_image
 
-    def counted_slopes(star: MaskedStar, at: StarState) -> np.ndarray:
+    def counted_slopes(star: MaskedStar, at: StarState, *, free_blur: bool = True) -> np.ndarray:
         drawn.append("slopes")
-        return slopes(star, at)
+        return slopes(star, at, free_blur=free_blur)
 
     def counted_image(star: MaskedStar, at: StarState) -> np.ndarray:
         if star._unit is None or star._unit[0] != at.shape:

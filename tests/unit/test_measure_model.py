@@ -29,6 +29,12 @@ def test_derivatives_are_those_of_the_image(model: MaskedStar, term: int, step: 
     assert np.abs(numeric - slopes[term]).max() < 2e-3 * np.abs(slopes[term]).max()
 
 
+def test_a_blur_that_is_held_has_no_slope_and_the_others_are_the_same(model: MaskedStar) -> None:
+    free, held = model.slopes(state(70.0, 1.0)), model.slopes(state(70.0, 1.0), free_blur=False)
+    assert np.array_equal(held[:3], free[:3])
+    assert free[3].any() and not held[3].any()
+
+
 @pytest.mark.parametrize("defocus_um", [0.0, 7.0, -93.0, 255.0])
 def test_between_rungs_it_agrees_with_diffraction_itself(model: MaskedStar, defocus_um: float) -> None:
     window = model.templates.window

@@ -1,4 +1,4 @@
-"""The tracker's notice of a mask put back turned by half a turn: what tells it, and what must not."""
+"""What the tracker expects, and what tells it of a mask put back half a turn round, and what must not."""
 
 from __future__ import annotations
 
@@ -47,6 +47,16 @@ def test_play_between_two_looks_is_not(play_steps: float, apart_steps: float) ->
     other_flank = engaged([60.0 + apart_steps, 60.0 + 2 * apart_steps], play_steps=play_steps)
     assert not any(notices(BEFORE, [first, *other_flank]))
     assert not any(notices(BEFORE, [*other_flank, first]))
+
+
+def test_the_third_look_is_expected_in_line_with_the_first_two() -> None:
+    tracker = Tracker()
+    tracker.take("G", -80.0, SLOPE_UM_PER_STEP * -80.0, 3.0)
+    assert tracker.hint("G", -50.0) is None
+    tracker.take("G", -50.0, SLOPE_UM_PER_STEP * -50.0, 3.0)
+    hint = tracker.hint("G", -20.0)
+    assert hint is not None
+    assert hint.defocus_um == pytest.approx(SLOPE_UM_PER_STEP * -20.0)
 
 
 def test_nothing_is_noticed_before_the_slope_is_known() -> None:

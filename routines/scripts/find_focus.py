@@ -110,16 +110,15 @@ def _first_look(facts: TrainFacts, how: FindFocus) -> Part[tuple[Observation, fl
         visited.add(place)
         yield from _come_to(facts, place, "the first look")
         # At the start a second try is worth its while; further away the next place is.
-        seen, stands_steps = yield from (_look_from if turn else _look_and_stride)(facts, how, place)
+        if turn == 0:
+            seen, stands_steps = yield from _look_and_stride(facts, how, place)
+        else:
+            seen, stands_steps = (yield from glance(facts.reference_filter)), place
         if seen.measured:
             return seen, stands_steps
         unseen = unseen or seen
     assert unseen is not None
     raise why_unseen(unseen)
-
-
-def _look_from(facts: TrainFacts, how: FindFocus, place: float) -> Part[tuple[Observation, float]]:
-    return (yield from glance(facts.reference_filter)), place
 
 
 def _look_and_stride(facts: TrainFacts, how: FindFocus, place: float) -> Part[tuple[Observation, float]]:

@@ -17,6 +17,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from daemon.config import Config
@@ -37,11 +38,13 @@ class Spent:
 
     Only the outermost of them count, so that no time is counted twice, and only in the run's own thread: a
     run does not wait for what is done beside it. ``jobs_s`` is the processor time that the worker had for its
-    jobs, ``late_s`` by how much the rig's clock woke its sleepers late, ``asking_s`` what asking it took.
+    jobs in that thread, ``looks_s`` that of each frame, whoever waited for it; ``late_s`` is by how much the
+    rig's clock woke its sleepers late, ``asking_s`` what asking it took.
     """
 
     def __init__(self, clock: Any) -> None:
         self.clock, self._inside, self.jobs_s, self.late_s, self.asking_s = clock, 0, 0.0, 0.0, 0.0
+        self.looks_s: list[float] = []
         self._runs_in = threading.current_thread()
         self.by_name: dict[str, float] = defaultdict(float)
         self._sleep = clock.sleep
@@ -74,16 +77,17 @@ class Spent:
         """Add up the processor time of a worker's jobs from now on."""
         call = worker.call
 
-        def timed(*arguments: Any, **settings: Any) -> Any:
-            if threading.current_thread() is not self._runs_in:
-                return call(*arguments, **settings)
+        def timed(job: str, *arguments: Any, **settings: Any) -> Any:
             worker.warm_up()
             process_id, began_s = worker.pid, spent_s(worker.pid)
             try:
-                return call(*arguments, **settings)
+                return call(job, *arguments, **settings)
             finally:
-                if worker.pid == process_id:
-                    self.jobs_s += spent_s(process_id) - began_s
+                took_s = spent_s(process_id) - began_s if worker.pid == process_id else 0.0
+                if threading.current_thread() is self._runs_in:
+                    self.jobs_s += took_s
+                if job == "measure":
+                    self.looks_s.append(took_s)
 
         worker.call = timed
 
@@ -153,6 +157,10 @@ def measured(config: Config, options: StageOptions, speed: float = 1.0) -> None:
     if not options.surrogate:
         processor = (wall - sum(spent.by_name.get(name, 0.0) for name in JOBS) + spent.jobs_s) / own
         show(f"{kind}: the same, were a core free for the worker", processor, "", AIM)
+        for number, seconds in enumerate(spent.looks_s[:3], start=1):
+            show(f"{kind}: the worker's processor time for look {number}", seconds, "s")
+        if len(spent.looks_s) > 3:
+            show(f"{kind}: and for a later one (median)", median(spent.looks_s[3:]), "s")
     for what, seconds in sorted(spent.by_name.items()):
         added = seconds - (drawing if what == "look" else 0.0)
         show(f"{kind}:   added by {what}, share of the rig's own", added / own, "")

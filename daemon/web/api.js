@@ -7,7 +7,8 @@ export class Refused extends Error {}
 export async function ask(path, options = {}) {
   const { within = PATIENCE_MS, ...rest } = options;
   const answer = await fetch(path, { ...rest, signal: AbortSignal.timeout(within) });
-  const body = await answer.json().catch(() => ({}));
+  // A good answer that was cut short is none: nothing may be read out of it.
+  const body = await answer.json().catch((error) => { if (answer.ok) { throw error; } return {}; });
   if (!answer.ok) { throw new Refused(typeof body.detail === "string" ? body.detail : `the service answered ${answer.status}`); }
   return body;
 }

@@ -89,7 +89,7 @@ def test_killed_again_and_again_nothing_is_lost_and_nothing_taken_twice(whole, t
     config = calm_config(tmp_path)
     with rig_for(config, tmp_path / "rig") as rig:
         run_id, counts = "", []
-        for pause_s in (0.4, 0.7, 1.1):
+        for pause_s in (0.1, 0.3, 0.5):  # on a quick machine the whole run takes two seconds
             run_id = killed_after(pause_s, rig.folder, tmp_path / "out", run_id)
             counts.append(looks_in(tmp_path / "out", run_id))
         with rehearsing(config, SEED, out=tmp_path / "out", options=SURROGATE, rig=rig) as stage:

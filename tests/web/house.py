@@ -123,8 +123,8 @@ class Watch:
             self.outside.append(request.url)
 
     def require_clean(self) -> None:
-        assert self.errors == []
-        assert self.outside == []
+        assert self.errors == [], self.errors
+        assert self.outside == [], self.outside
 
 
 def axe_findings(page: Any) -> list[str]:

@@ -158,7 +158,10 @@ def test_an_answer_cut_short_is_no_answer(page: Any, house: House) -> None:
     page.route(re.compile(r"/v1/(runs|profiles|profile|runs/.*/picture.*)$"), shorten)
     watch = visit(page, house)
     until(page, "document.getElementById('sentence').innerText.startsWith('Nothing is running')")
-    page.wait_for_timeout(300)
+    run = house.start("characterise")
+    page.click("#stop")
+    assert house.ended(run)["state"] == "stopped"
+    page.wait_for_selector("#stop", state="hidden")
     assert cut
     watch.require_clean()
 

@@ -70,7 +70,7 @@ APP, ENGINE = make_service()
 SCHEMA = schemathesis.openapi.from_dict(APP._app.openapi())
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")  # its journal was opened with the module, and is closed once
 def url():
     with served(APP) as base:
         yield base
@@ -102,11 +102,17 @@ def client(url):
 
 
 @pytest.fixture(scope="module")
-def guarded():
+def guarded_url():
     app, engine = make_service(TOKEN)
-    with served(app) as base, client_of(base) as client:
-        yield client
+    with served(app) as base:
+        yield base
     engine.journal.close()
+
+
+@pytest.fixture
+def guarded(guarded_url):
+    with client_of(guarded_url) as client:  # without the cookie that another test was given
+        yield client
 
 
 quietly = settings(

@@ -207,8 +207,9 @@ def test_fifty_kills_at_random_times_lose_nothing(tmp_path) -> None:
         (folder / "out").mkdir()
         with start_rig(folder / "rig", rig=config.simulated.rig, seed=SEED, speed=40.0) as rig:
             run_id, before = "", 0
-            while kills < 50 and before < 60:
-                run_id = killed_after(rng.uniform(0.0, 1.5), rig.folder, folder / "out", run_id)
+            # A whole run is some fifty looks, and a quick machine makes ten in a pause.
+            while kills < 50 and before < 30:
+                run_id = killed_after(rng.uniform(0.0, 0.4), rig.folder, folder / "out", run_id)
                 kills += 1
                 after = looks_in(folder / "out", run_id)
                 assert after >= before

@@ -45,8 +45,8 @@ _FOR_FRAMES = ("daemon.measurement", "astropy.io.fits", "routines.measure.width"
 class Desk:
     """The worker's desk for one config; without ``measures`` it only fits.
 
-    What people look at while a run is on (`portraits`), and how the mask was last put on, is kept in the
-    ``state`` folder, where one is given.
+    What people look at while a run is on (`portraits`), how the mask was last put on, and what frames are
+    compared with (`preparations`) is kept in the ``state`` folder, where one is given.
     """
 
     def __init__(self, config: Config, measures: bool = True, state: Path | None = None) -> None:
@@ -210,17 +210,23 @@ class Desk:
 
     def _meter_after(self, before: Sequence[EarlierFrame]) -> FrameMeter:
         """Return the meter as it is after just these frames, measured again where it has seen others."""
-        from daemon.measurement import FrameMeter
-
         if self._meter is None or self._measured != list(before):
             if self._meter is not None:
                 self._meter.close()
-            self._meter, self._measured = FrameMeter(self._config, self._fitting(), learns_beside=True), []
+            self._meter, self._measured = self._new_meter(), []
             for earlier, method in before:
                 if Path(earlier).exists():
                     self._meter.measure_next(Path(earlier), method)
             self._measured = list(before)
         return self._meter
+
+    def _new_meter(self) -> FrameMeter:
+        """Return a meter that has seen nothing, with what earlier ones have left in the state folder."""
+        from daemon.measurement import FrameMeter
+        from daemon.preparations import PreparationShelf
+
+        shelf = None if self._state is None else PreparationShelf(self._state)
+        return FrameMeter(self._config, self._fitting(), learns_beside=True, shelf=shelf)
 
     def _fitting(self) -> Fitting | None:
         """Return how the mask was last put on; what cannot be read is learnt again."""

@@ -37,6 +37,7 @@ from routines.measure.find import FoundStar, find_star
 from routines.measure.learning import Learnt, MaskHint, one_by_one
 from routines.measure.meter import MaskMeter
 from routines.measure.peak import peak_share
+from routines.measure.preparation import Shelf
 from routines.measure.reading import MaskReading
 from routines.observations import Method
 
@@ -76,13 +77,20 @@ class FrameMeter:
 
     ``fitting`` is how the mask last sat; where the frames agree with it, it gives the sign. With
     ``learns_beside`` a growing set learns in a child process while its frames go on being measured; whoever
-    asks for that calls ``finish_lesson`` before the set is revised for the last time, and ``close``.
+    asks for that calls ``finish_lesson`` before the set is revised for the last time, and ``close``. What
+    frames are compared with is taken from the ``shelf`` where it has it, and kept there.
     """
 
     def __init__(
-        self, config: Config, fitting: Fitting | None = None, *, learns_beside: bool = False
+        self,
+        config: Config,
+        fitting: Fitting | None = None,
+        *,
+        learns_beside: bool = False,
+        shelf: Shelf | None = None,
     ) -> None:
         self._config = config
+        self._shelf = shelf
         self._learns_beside = learns_beside
         self._pending: tuple[int, Lesson[Taught]] | None = None
         self._fitting = fitting
@@ -379,7 +387,7 @@ class FrameMeter:
                 hint = replace(hint, remembered_deg=self._fitting.orientation_deg)
             share = sampling.size_px / sampling.pitch_px
             each = side_by_side if self._learns_beside else one_by_one
-            self._meter = MaskMeter(optics, hint, self._config.bands(), share, each=each)
+            self._meter = MaskMeter(optics, hint, self._config.bands(), share, each=each, shelf=self._shelf)
         return self._meter
 
     def _detector(self, raw: RawFrame) -> Detector:

@@ -21,6 +21,7 @@ from routines.measure.cutout import Cutout
 from routines.measure.drawing import draw
 from routines.measure.fit import fit_star
 from routines.measure.fitted import StarFit, light_left_out
+from routines.measure.geometry import Geometry
 from routines.measure.learning import (
     HOPELESS_MISMATCH,
     OUTLYING_MISMATCH,
@@ -35,10 +36,11 @@ from routines.measure.learning import (
     zone_um,
 )
 from routines.measure.model import MaskedStar, StarState
+from routines.measure.preparation import Shelf, prepared
 from routines.measure.reading import MaskReading
 from routines.measure.refining import HELD, Looseness, Refined, refine_geometry
 from routines.measure.shared import shared_defocus_u_um
-from routines.measure.templates import Window, make_templates
+from routines.measure.templates import Templates, Window, make_templates
 from routines.measure.turbulence import (
     TYPICAL_WIND_M_PER_S,
     DefocusTurbulence,
@@ -74,6 +76,7 @@ class MaskMeter:
 
     ``through_air`` adds what the atmosphere makes of the spikes to the stated uncertainty; False is for an
     artificial star on a bench. ``each`` is how the starts of a lesson are tried (see `MaskLearner`).
+    Stars of a whole lesson are taken from the ``shelf`` where it has them, and kept there.
     """
 
     def __init__(
@@ -85,6 +88,7 @@ class MaskMeter:
         *,
         through_air: bool = True,
         each: Each = one_by_one,
+        shelf: Shelf | None = None,
     ) -> None:
         self.optics = optics
         self.hint = hint
@@ -92,6 +96,7 @@ class MaskMeter:
         self.pixel_share = pixel_share
         self.through_air = through_air
         self.learnt: Learnt | None = None
+        self._shelf = shelf
         self._learner = MaskLearner(optics, hint, bands, pixel_share, each)
         self._stars: dict[str, MaskedStar] = {}
         self._taught_by: Cutout | None = None
@@ -207,12 +212,17 @@ class MaskMeter:
             raise RuntimeError("the mask's geometry has not been learnt")
         if filter_name not in self._stars:
             geometry = self.learnt.geometry
-            reach = SEARCH_REACH_ZONES * self._zone_um(filter_name)
-            window = Window.around(size_px)
-            band, coarse = self.bands[filter_name], self.learnt.brief
-            templates = make_templates(geometry.optics, geometry.mask, band, window, reach, coarse=coarse)
+            templates = self._templates(geometry, self.bands[filter_name], Window.around(size_px))
             self._stars[filter_name] = MaskedStar(templates, geometry.profile, geometry.pixel_share)
         return self._stars[filter_name]
+
+    def _templates(self, geometry: Geometry, band: Band, window: Window) -> Templates:
+        """Return what frames through a filter are compared with; after a brief lesson not worth keeping."""
+        assert self.learnt is not None
+        optics, mask, reach = geometry.optics, geometry.mask, SEARCH_REACH_ZONES * self._zone_um(band.name)
+        if self.learnt.brief:
+            return make_templates(optics, mask, band, window, reach, coarse=True)
+        return prepared(optics, mask, band, window, reach, self._shelf)
 
     def spike_error_px_per_um(self) -> float:
         """Return the spike error, in pixels, of one micrometre of defocus, for the learnt geometry."""

@@ -135,7 +135,7 @@ def test_whoever_changes_what_is_drawn_must_give_it_another_number(drawn: Templa
         lambda whole: whole[: len(whole) // 2],
         lambda whole: whole[:5000] + bytes(4) + whole[5004:],
         lambda whole: b"not a preparation at all",
-        lambda whole: whole.replace(b"\x14\x00\x00\x00", b"\xff\x00\x00\x00"),
+        lambda whole: whole.replace(b"PK\x01\x02\x2d\x03\x2d", b"PK\x01\x02\x2d\x03\xff"),
         lambda whole: b"\x93NUMPY\x01\x00" + whole[whole.index(b"NUMPY") + 7 :],
         lambda whole: whole.replace(b"(6, 384, 193)", b"(9999, 999, 9)"),
     ],

@@ -15,6 +15,8 @@ import math
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +32,7 @@ from routines.measure.cutout import Detector, cut
 from routines.measure.geometry import Geometry
 from routines.measure.meter import Learnt, MaskHint, MaskMeter
 from routines.optics import Band, Mask, Optics
+from tests.benchmarks.spread import over_cores
 from tests.benchmarks.timing import record
 
 ORIENTATION_DEG, ARM_DEG = 33.0, 20.0
@@ -141,8 +144,9 @@ def rms(values: list[float]) -> float:
     return math.sqrt(float(np.mean(np.square(values)))) if values else math.nan
 
 
-def cell(telescope: Telescope, fried_mm: float, runs: int, kept: Path | None) -> list[Repeat]:
+def cell(setting: tuple[Telescope, float], runs: int, kept: Path | None) -> list[Repeat]:
     """Return all the repeats of one telescope and strength of turbulence."""
+    telescope, fried_mm = setting
     drawn = (drawn_run(telescope, fried_mm, number, kept=kept) for number in range(runs))
     return [repeat for run in drawn for repeat in repeats(run)]
 
@@ -151,12 +155,12 @@ def run(runs: int = 1, kept: Path | None = None) -> None:
     """Print the table, one line a telescope, turbulence and exposure."""
     everything: list[Repeat] = []
     print("  aperture   r0 (500 nm)  exposure   frames  lost   RMSE     u   (um)   RMS(error/u)")
-    for telescope in TELESCOPES:
-        for fried_mm in FRIED_MM:
-            found = cell(telescope, fried_mm, runs, kept)
-            everything += found
-            for exposure_s in EXPOSURES_S:
-                shown(telescope, fried_mm, [one for one in found if one.exposure_s == exposure_s])
+    settings = list(product(TELESCOPES, FRIED_MM))
+    each = over_cores(partial(cell, runs=runs, kept=kept), settings)
+    for (telescope, fried_mm), found in zip(settings, each, strict=True):
+        everything += found
+        for exposure_s in EXPOSURES_S:
+            shown(telescope, fried_mm, [one for one in found if one.exposure_s == exposure_s])
     for exposure_s in EXPOSURES_S:
         of_these = [one for one in everything if one.exposure_s == exposure_s]
         print(f"  all, {exposure_s:2d} s: {truth_of_u(of_these):.2f} of {len(of_these)}")

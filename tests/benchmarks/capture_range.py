@@ -10,6 +10,8 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
+from functools import partial
+from itertools import product
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
@@ -25,6 +27,8 @@ from routines.measure.learning import Learnt, MaskHint
 from routines.measure.meter import MaskMeter
 from routines.measure.reading import MaskReading
 from routines.optics import Band, Mask, Optics, critical_focus_zone_um
+from tests.benchmarks.spread import over_cores
+from tests.benchmarks.timing import record
 
 SIZE_PX, BLUR_PX, FAR = 192, 2.3, 4.0
 SENSOR = Sensor()
@@ -75,6 +79,12 @@ def counted(star: MaskMeter, zones: float, electrons: float, frames: int) -> Cou
     return seen
 
 
+def counted_afresh(setting: tuple[float, float], frames: int) -> Counter[str]:
+    """Return the same for a setting's electrons and zones, by a meter of its own."""
+    electrons, zones = setting
+    return counted(meter(), zones, electrons, frames)
+
+
 def cutout(zones: float, electrons: float, seed: int) -> Cutout:
     """Return one noisy frame of a setting, cut out."""
     return noisy(electrons * noiseless(zones)[1], seed)
@@ -88,13 +98,15 @@ def noisy(expected: np.ndarray, seed: int) -> Cutout:
 
 def run(frames: int = 10) -> None:
     """Print the table."""
-    star = meter()
     print(f"  {'electrons':>10} {'zones':>7}  " + "".join(f"{kind:>7}" for kind in KINDS))
-    for electrons in ELECTRONS:
-        for zones in ZONES:
-            seen = counted(star, zones, electrons, frames)
-            counts = "".join(f"{seen[kind]:7d}" for kind in KINDS)
-            print(f"  {electrons:10.0e} {zones:+7.1f}  {counts}", flush=True)
+    settings, total = list(product(ELECTRONS, ZONES)), Counter[str]()
+    each = over_cores(partial(counted_afresh, frames=frames), settings)
+    for (electrons, zones), seen in zip(settings, each, strict=True):
+        total += seen
+        counts = "".join(f"{seen[kind]:7d}" for kind in KINDS)
+        print(f"  {electrons:10.0e} {zones:+7.1f}  {counts}", flush=True)
+    record(f"frames without a first guess, of {total.total()}: lost", total["lost"], "", "aim: 0")
+    record(f"frames without a first guess, of {total.total()}: wrong", total["WRONG"], "", "aim: 0")
 
 
 if __name__ == "__main__":

@@ -12,6 +12,8 @@ import argparse
 import math
 import sys
 from dataclasses import dataclass
+from functools import partial
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +29,7 @@ from routines.measure.geometry import Geometry
 from routines.measure.learning import Learnt, MaskHint
 from routines.measure.meter import MaskMeter
 from routines.optics import Band, Mask, Optics
+from tests.benchmarks.spread import over_cores
 from tests.benchmarks.timing import record
 
 SIZE_PX, BLUR_PX = 192, 2.0
@@ -139,8 +142,10 @@ def line_fit_um(frame: np.ndarray) -> float:
     return error_px / scale
 
 
-def score(light: Light, defocus_um: float, frames: int, meter: MaskMeter) -> Score:
-    """Measure noisy frames of one setting, their star at unknown places, from scratch each."""
+def score(setting: tuple[Light, float], frames: int) -> Score:
+    """Measure noisy frames of one light and defocus, their star at unknown places, from scratch each."""
+    light, defocus_um = setting
+    meter = meter_for(light)
     detector = Detector(1.0, SENSOR.read_noise_electrons, SENSOR.ceiling_adu, SENSOR.pedestal_adu)
     noiseless = [image(light, defocus_um, place, BLUR_PX) for place in PLACES]
     errors, in_u, line_errors, us, lost = [], [], [], [], 0
@@ -168,20 +173,27 @@ def run(frames: int = 200) -> None:
     print(
         "  electrons  band (nm)   defocus   bound    RMSE   ratio  RMS(err/u)  most u  lost   claim  line fit"
     )
-    for light in LIGHTS:
-        meter = meter_for(light)
-        for defocus_um in DEFOCI_UM:
-            one = score(light, defocus_um, frames, meter)
-            print(
-                f"  {light.electrons:9.0e} {light.centre_nm:7.0f}/{light.width_nm:<4.0f}{defocus_um:8.0f}"
-                f"{one.bound_um:9.3f}{one.rmse_um:8.3f}{one.rmse_um / one.bound_um:8.2f}"
-                f"{one.truth_of_u:10.2f}{one.largest_u_um:10.2f}{one.lost:6d}"
-                f"{'holds' if one.holds else 'MISSED':>9}{one.line_rmse_um:10.2f}",
-                flush=True,
-            )
-            what = f"{light.electrons:.0e} e, {light.width_nm:.0f} nm, {defocus_um:.0f} um off"
-            record(f"error over the bound, {what}", one.rmse_um / one.bound_um, "", "aim: under 1.3")
-            record(f"line fit over the bound, {what}", one.line_rmse_um / one.bound_um, "")
+    for one in over_cores(partial(score, frames=frames), list(product(LIGHTS, DEFOCI_UM))):
+        light = one.light
+        print(
+            f"  {light.electrons:9.0e} {light.centre_nm:7.0f}/{light.width_nm:<4.0f}{one.defocus_um:8.0f}"
+            f"{one.bound_um:9.3f}{one.rmse_um:8.3f}{one.rmse_um / one.bound_um:8.2f}"
+            f"{one.truth_of_u:10.2f}{one.largest_u_um:10.2f}{one.lost:6d}"
+            f"{'holds' if one.holds else 'MISSED':>9}{one.line_rmse_um:10.2f}",
+            flush=True,
+        )
+        kept(one)
+
+
+def kept(one: Score) -> None:
+    """Keep a setting's figures for the table: where the bound is tiny, the claim is about micrometres."""
+    what = f"{one.light.electrons:.0e} e, {one.light.width_nm:.0f} nm, {one.defocus_um:.0f} um off"
+    tiny = 1.3 * one.bound_um < 1.0
+    aim = f"{one.rmse_um:.2f} um, aim: under 1" if tiny else "aim: under 1.3"
+    record(f"error over the bound, {what}", one.rmse_um / one.bound_um, "", aim)
+    record(f"  error over stated u, {what}", one.truth_of_u, "", f"aim: {'' if tiny else '0.8 to '}1.25")
+    record(f"  frames lost, {what}", one.lost, "", "aim: 0")
+    record(f"  line fit over the bound, {what}", one.line_rmse_um / one.bound_um, "")
 
 
 if __name__ == "__main__":

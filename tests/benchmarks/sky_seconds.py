@@ -20,7 +20,7 @@ import argparse
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from itertools import islice, pairwise, product
 
 import numpy as np
 from scipy.stats import t as student
@@ -54,6 +54,7 @@ from routines.steps import (
     answered_in_parts,
     legs_of,
 )
+from tests.benchmarks.spread import over_cores
 from tests.benchmarks.timing import record
 
 NIGHTS = 30
@@ -405,10 +406,14 @@ WAYS: dict[str, Callable[[Config, Rig], Outcome]] = {
 
 def compare(nights: Sequence[int]) -> dict[str, list[Outcome]]:
     """Return every way's outcome of each night."""
-    config = default_config()
-    return {
-        name: [way(config, load_rig("refractor-112", seed)) for seed in nights] for name, way in WAYS.items()
-    }
+    each = over_cores(outcome_of, list(product(WAYS, nights)))
+    return {name: list(islice(each, len(nights))) for name in WAYS}
+
+
+def outcome_of(way_and_night: tuple[str, int]) -> Outcome:
+    """Return one way's outcome of one night."""
+    way, seed = way_and_night
+    return WAYS[way](default_config(), load_rig("refractor-112", seed))
 
 
 def told(results: dict[str, list[Outcome]]) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from pathlib import Path
 
@@ -14,7 +15,7 @@ if str(REPOSITORY) not in sys.path:
 
 from daemon.rehearsal_stage import StageOptions  # noqa: E402  # after the path is set
 from tests.benchmarks import __main__ as benchmarks  # noqa: E402  # after the path is set
-from tests.benchmarks import journal_steps, run_overhead, small_computer, timing  # noqa: E402  # after the path is set
+from tests.benchmarks import cramer_rao, journal_steps, run_overhead, small_computer, spread, timing  # noqa: E402  # after the path is set  # noqa: E402  # after the path is set
 
 FIGURES = [
     {
@@ -46,6 +47,25 @@ def test_what_a_small_computer_needs_follows_from_the_figures() -> None:
     assert first.endswith("280 ms     10.0 % of a look")
     assert second.endswith("64 MB      6.2 % of the memory")
     assert small_computer.budget(FIGURES) == []
+
+
+def test_what_is_spread_over_the_cores_comes_back_in_order_and_its_errors_come_through() -> None:
+    assert list(spread.over_cores(math.sqrt, [9.0, 4.0, 1.0])) == [3.0, 2.0, 1.0]
+    with pytest.raises(ValueError, match=r"domain|nonnegative"):
+        list(spread.over_cores(math.sqrt, [4.0, -1.0]))
+
+
+@pytest.mark.timeout(300)
+def test_a_setting_is_held_against_its_bound_and_its_figures_are_kept() -> None:
+    """The RMS of ten normal errors is 0.35 to 1.8 of what it is in the long run (chi-square, 999 of 1000)."""
+    one = cramer_rao.score((cramer_rao.LIGHTS[1], 30.0), frames=10)
+    assert one.lost == 0
+    assert 0.35 < one.rmse_um / one.bound_um < 1.8
+    assert one.line_rmse_um > 3.0 * one.rmse_um
+    cramer_rao.kept(one)
+    ratio, _, lost, _ = timing.ROWS[-4:]
+    assert ratio.measured == one.rmse_um / one.bound_um and ratio.aim == "aim: under 1.3"
+    assert lost.what.startswith("frames lost") and lost.measured == 0.0
 
 
 def test_every_benchmark_named_is_there() -> None:

@@ -1,6 +1,6 @@
 // Puts the page together: asks once for what stands, then follows the events.
 
-import { ask, follow } from "./api.js";
+import { ask, follow, Refused } from "./api.js";
 import { Curve } from "./curve.js";
 import { at, say } from "./dom.js";
 import { loadPlotly } from "./figure.js";
@@ -17,6 +17,15 @@ import { clock, day } from "./words.js";
 const view = { rig: null, curve: null, status: null, runs: [], run: null, chosen: null, step: -1, holds: [], profile: null, live: false };
 let asking = false;
 let again = false;
+const AGAIN_MS = 3000;
+const due = new Set();
+
+/** Ask once more in a moment: an answer was lost, and no event may be near. A link that comes back asks for all. */
+function soon(question) {
+  if (due.has(question)) { return; }
+  due.add(question);
+  setTimeout(() => { due.delete(question); if (view.live) { question(); } }, AGAIN_MS);
+}
 
 function showLink(up) {
   view.live = up;
@@ -69,6 +78,7 @@ async function more() {
     if (run === view.run) { took(found); }
   } catch (error) {
     /* the link's own line says that the service is away */
+    if (!(error instanceof Refused)) { soon(more); }
   } finally {
     asking = false;
     if (again || run !== view.run) { again = false; more(); }
@@ -90,7 +100,7 @@ function took(found) {
 
 /** The focus zones are known once a worker has written them, at the first run. */
 async function zones() {
-  const rig = await ask("/v1/rig").catch(() => null);
+  const rig = await answered("/v1/rig", zones);
   if (rig?.px_per_um) { view.rig = rig; numbers(); }
 }
 
@@ -109,13 +119,24 @@ function drawRuns() {
   showRuns(view.runs, view.run, (run) => { view.chosen = run.id; shown(run.id); window.scrollTo({ top: 0 }); });
 }
 
+/** Return an answer, null where the service refuses it; a lost one is undefined, and `question` is due again. */
+async function answered(path, question) {
+  try {
+    return await ask(path);
+  } catch (error) {
+    if (error instanceof Refused) { return null; }
+    soon(question);
+    return undefined;
+  }
+}
+
 async function lists() {
   const [runs, profiles, profile] = await Promise.all([
-    ask("/v1/runs").catch(() => null), ask("/v1/profiles").catch(() => null), view.status?.profile ? ask("/v1/profile").catch(() => null) : null,
+    answered("/v1/runs", lists), answered("/v1/profiles", lists), view.status?.profile ? answered("/v1/profile", lists) : null,
   ]);
   if (runs) { view.runs = runs.runs; }
   if (profiles) { history.showHistory(profiles.profiles); }
-  view.profile = profile;
+  if (profile !== undefined) { view.profile = profile; }
   if (!view.run && view.runs.length) { shown(view.runs[0].id); }
   if (view.status) { now.showNow(view.status, view.runs.find((run) => run.id !== view.status.run?.id)); }
   drawRuns();
@@ -132,6 +153,7 @@ async function everything() {
     more();
   } catch (error) {
     now.tell(`The service does not answer as it should: ${error.message}`, true);
+    if (!(error instanceof Refused)) { soon(everything); }
   }
 }
 

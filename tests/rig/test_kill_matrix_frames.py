@@ -2,7 +2,7 @@
 
 What a frame is measured with hangs on the frames before it: how many lessons they gave, and which were taken
 up. A process that takes a run up must come to the same from the files alone, whether a lesson was under way
-when the other one died, about to be taken up, or had just been.
+when the other one died, about to be taken up, or had just been; and with what the other one left drawn.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from daemon.config import Config
 from daemon.desk import Desk
 from daemon.journal import Journal
 from daemon.lessons import FRAMES_UNTIL_TAKEN
+from daemon.preparations import FOLDER
 from daemon.rehearsal_rig import hands_on
 from daemon.rehearsal_stage import Stage, StageOptions
 from daemon.worker import Worker
@@ -56,7 +57,7 @@ def life(config: Config, rig: RunningRig, out: Path, faults: CrashOnceAt) -> Ite
     out.mkdir(exist_ok=True)
     options = StageOptions(how=SHORT, faults=faults)  # type: ignore[arg-type]  # stand-in
     with (
-        contextlib.closing(Worker(Desk, (config, True))) as worker,
+        contextlib.closing(Worker(Desk, (config, True, out / "state"))) as worker,
         contextlib.closing(Journal.open(out / "journal.sqlite3")) as journal,
         hands_on(rig, config, worker, surrogate=False) as hands,
     ):
@@ -108,6 +109,7 @@ def test_a_run_crashed_about_its_lessons_ends_as_one_that_never_was(whole, tmp_p
     under_way, before, after = looks[SECOND_LESSON + 1], looks[taken_up - 2], looks[taken_up - 1]
     crash_at = {("acted", under_way), ("answered", before), ("acted", after)}
     require_same(carried(narrow_config(tmp_path), tmp_path, life, crash_at), outcome)
+    assert any((tmp_path / "out" / "state" / FOLDER).glob("*.npz"))
 
 
 @pytest.mark.campaign

@@ -1,4 +1,4 @@
-"""Where the worker keeps what frames are compared with: a few megabytes a filter, under the science's key.
+"""Where the worker keeps what frames are compared with: twenty megabytes a filter, under the science's key.
 
 A worker that takes up a run again, or replaces a lost one, would otherwise draw all of it anew. It is a mere
 convenience: what is damaged or missing is drawn again, and it makes room for the journal before all else.

@@ -15,7 +15,7 @@ if str(REPOSITORY) not in sys.path:
 
 from daemon.rehearsal_stage import StageOptions  # noqa: E402  # after the path is set
 from tests.benchmarks import __main__ as benchmarks  # noqa: E402  # after the path is set
-from tests.benchmarks import cramer_rao, journal_steps, run_overhead, small_computer, spread, timing  # noqa: E402  # after the path is set  # noqa: E402  # after the path is set
+from tests.benchmarks import cramer_rao, journal_steps, run_overhead, small_computer, spread, timing  # noqa: E402  # after the path is set
 
 FIGURES = [
     {
